@@ -1,0 +1,134 @@
+"""Long work off the window's thread, with progress, time left and a way to stop it."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TypeVar
+
+from psygnal import Signal
+
+from viewer.errors import CancelledError
+from viewer.science.progress import Progress
+
+T = TypeVar("T")
+Post = Callable[[Callable[[], None]], None]
+"""Runs a call on the thread that owns the desk; in the window that is the window's thread."""
+
+
+def at_once(call: Callable[[], None]) -> None:
+    """`Post` of a program without an event loop."""
+    call()
+
+
+class Job:
+    """One piece of long work. Signals are emitted on the desk's thread."""
+
+    progressed = Signal(float, str)
+    ended = Signal()
+
+    def __init__(self, title: str, post: Post) -> None:
+        self.title = title
+        self.done = 0.0
+        self.doing = ""
+        self.error: BaseException | None = None
+        self.finished = False
+        self._post = post
+        self._started = time.monotonic()
+        self._stop = threading.Event()
+        self._told = 0.0
+
+    def cancel(self) -> None:
+        """Ask the work to stop; it does so at its next step."""
+        self._stop.set()
+
+    @property
+    def cancelled(self) -> bool:
+        return self._stop.is_set()
+
+    @property
+    def seconds_left(self) -> float | None:
+        """Estimated from the share done so far; None before there is anything to go by."""
+        elapsed = time.monotonic() - self._started
+        if self.done < 0.02 or elapsed < 0.5:
+            return None
+        return elapsed * (1.0 - self.done) / self.done
+
+    def step(self, done: float, doing: str = "") -> None:
+        """The `Progress` of the work; called on its thread."""
+        if self._stop.is_set():
+            raise CancelledError()
+        self.done, self.doing = done, doing or self.doing
+        now = time.monotonic()
+        if now - self._told > 0.05 or done >= 1.0:
+            self._told = now
+            self._post(lambda: self.progressed.emit(self.done, self.doing))
+
+
+class Jobs:
+    """Runs jobs, few at a time.
+
+    Parameters
+    ----------
+    post : callable
+        Brings results back to the desk's thread.
+    inline : bool
+        Run the work in the caller's thread: for the command line and for tests.
+    """
+
+    started = Signal(Job)
+
+    def __init__(self, post: Post = at_once, *, inline: bool = False) -> None:
+        self._post = post
+        self._inline = inline
+        self._pool = ThreadPoolExecutor(2, "job")
+        self.running: list[Job] = []
+
+    def run(
+        self,
+        title: str,
+        work: Callable[[Progress], T],
+        done: Callable[[T], None],
+        failed: Callable[[BaseException], None],
+    ) -> Job:
+        """Start `work`; then `done` or `failed` is called on the desk's thread."""
+        job = Job(title, self._post)
+        self.running.append(job)
+        self.started.emit(job)
+        if self._inline:
+            self._work(job, work, done, failed)
+        else:
+            self._pool.submit(self._work, job, work, done, failed)
+        return job
+
+    def close(self) -> None:
+        """Stop everything and wait for it."""
+        for job in list(self.running):
+            job.cancel()
+        self._pool.shutdown(wait=True, cancel_futures=True)
+
+    def _work(
+        self,
+        job: Job,
+        work: Callable[[Progress], Any],
+        done: Callable[[Any], None],
+        failed: Callable[[BaseException], None],
+    ) -> None:
+        result: Any = None
+        try:
+            result = work(job.step)
+        except BaseException as error:
+            job.error = error
+
+        def end() -> None:
+            job.finished = True
+            self.running.remove(job)
+            if job.error is None:
+                done(result)
+            else:
+                failed(job.error)
+            job.ended.emit()
+
+        self._post(end)

@@ -1,0 +1,317 @@
+"""One layer in the project file: its pixels, its screen codes, its pyramid and what is known of it.
+
+A layer is an NXdata group (NeXus), so that any HDF5 reader finds an image with axes in ``data``,
+``y`` and ``x``. Beside it lie ``code`` (only where the pixels are not their own codes), the levels
+``pyramid/1`` upward, each half the one before, and ``histogram``, the count of each code at level 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, Literal
+
+import h5py
+import hdf5plugin
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from viewer.science.kernels.histogram import histogram_codes
+from viewer.science.kernels.pyramid import encode, halve
+from viewer.science.kernels.reduce import minmax_nan
+from viewer.science.look.coding import Coding
+from viewer.science.progress import Progress
+
+TILE = 512
+SMALLEST = 256
+"""The pyramid ends with the first level whose longer side is no longer than this."""
+
+_SAMPLE = 262_144
+_NATIVE = (np.dtype(np.uint8), np.dtype(np.uint16))
+
+Rows = Callable[[int, int], npt.NDArray[Any]]
+Watch = Callable[[npt.NDArray[Any], int], None]
+
+
+class LayerStats(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What was counted while a layer was written, over all its pixels.
+
+    ``minimum``, ``maximum`` and ``mean`` are of finite pixels, in the layer's unit; None where there
+    are none. ``saturated`` counts pixels at the largest number that the type holds (integers only).
+    """
+
+    pixels: int
+    missing: int
+    negative: int
+    zero: int
+    saturated: int
+    minimum: float | None
+    maximum: float | None
+    mean: float | None
+
+
+class LayerInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a layer is, apart from its pixels.
+
+    ``content`` names the pixels: two layers with the same content hold the same numbers. ``flags``
+    are findings on the quality of the run as (kind, severity, message).
+    """
+
+    id: str
+    name: str
+    kind: Literal["channel", "derived"]
+    element: str | None = None
+    line: str | None = None
+    unit: str = "counts"
+    source: str = ""
+    inner: str = ""
+    content: str = ""
+    notes: tuple[str, ...] = ()
+
+
+class Flagged(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A finding on the quality of a channel, kept with it."""
+
+    kind: str
+    severity: str
+    message: str
+    where: str = ""
+
+
+def level_shapes(shape: tuple[int, int]) -> list[tuple[int, int]]:
+    """Rows and columns of every level, level 0 first."""
+    shapes = [shape]
+    while max(shapes[-1]) > SMALLEST:
+        rows, cols = shapes[-1]
+        shapes.append(((rows + 1) // 2, (cols + 1) // 2))
+    return shapes
+
+
+def _storage(shape: tuple[int, int]) -> dict[str, Any]:
+    return {
+        "chunks": (min(TILE, shape[0]), min(TILE, shape[1])),
+        "fletcher32": True,
+        **hdf5plugin.Bitshuffle(cname="lz4"),
+    }
+
+
+def write_layer(
+    parent: h5py.Group,
+    info: LayerInfo,
+    shape: tuple[int, int],
+    dtype: np.dtype[Any],
+    rows: Rows,
+    progress: Progress,
+    watch: Watch | None = None,
+) -> LayerStats:
+    """Write a whole layer below `parent`, a band of rows at a time.
+
+    Parameters
+    ----------
+    parent : h5py.Group
+        The map's ``channels`` or ``derived`` group. The map's axes are linked in where they exist.
+    info : LayerInfo
+        What the layer is; its `id` names the new group.
+    shape : (int, int)
+        Rows and columns.
+    dtype : dtype
+        Integer or floating-point type of the pixels as they are to be kept.
+    rows : callable (start, stop) -> ndarray [stop - start, columns]
+        Gives the pixels; called once for each band, in order, from a second thread.
+    progress : Progress
+    watch : callable (band, start), optional
+        Is shown every band as it passes.
+
+    Returns
+    -------
+    LayerStats
+    """
+    group = parent.create_group(info.id, track_order=False)
+    group.attrs["NX_class"] = "NXdata"
+    group.attrs["signal"] = "data"
+    group.attrs["axes"] = ["y", "x"]
+    for axis in ("y", "x"):
+        if axis in parent.parent:
+            group[axis] = parent.parent[axis]
+    data = group.create_dataset("data", shape=shape, dtype=dtype, **_storage(shape))
+    data.attrs["long_name"] = info.name
+    data.attrs["units"] = info.unit
+
+    native = dtype in _NATIVE
+    counts = np.zeros(256 if dtype.itemsize == 1 else 65536, np.int64) if native else None
+    tally = _Tally()
+    step = max(1, int(np.sqrt(shape[0] * shape[1] / _SAMPLE)))
+    sample: list[npt.NDArray[Any]] = []
+
+    starts = range(0, shape[0], TILE)
+    passes = 2.0
+    with ThreadPoolExecutor(1, "read-ahead") as ahead:
+        waiting = ahead.submit(rows, 0, min(TILE, shape[0]))
+        for start in starts:
+            progress(start / shape[0] / passes, info.name)
+            band = np.ascontiguousarray(waiting.result(), dtype=dtype)
+            following = start + TILE
+            if following < shape[0]:
+                waiting = ahead.submit(rows, following, min(following + TILE, shape[0]))
+            if counts is not None:
+                histogram_codes(band, len(counts), None, counts)
+            else:
+                tally.add(band)
+                sample.append(band[::step, ::step].astype(np.float64).ravel())
+            if watch is not None:
+                watch(band, start)
+            data[start : start + len(band)] = band
+
+    coding = Coding()
+    if counts is not None:
+        stats = _stats_of_counts(counts, dtype)
+        level_coding = Coding.for_range(
+            stats.minimum or 0.0, stats.maximum or 0.0, _middle_of_counts(counts)
+        )
+    else:
+        stats = tally.stats(shape[0] * shape[1])
+        coding = _coding_of_sample(stats, sample)
+        level_coding = coding
+        counts = np.zeros(65536, np.int64)
+        group.create_dataset("code", shape=shape, dtype=np.uint16, **_storage(shape))
+
+    decode = coding.values(len(counts)).astype(np.float32)
+    cascade = _Cascade(group.create_group("pyramid"), shape, decode, level_coding)
+    for start in starts:
+        progress(0.5 + start / shape[0] / passes, info.name)
+        band = data[start : start + TILE]
+        if not native:
+            band = encode(band, coding)
+            group["code"][start : start + len(band)] = band
+            histogram_codes(band, len(counts), None, counts)
+        cascade.push(0, band)
+    cascade.finish()
+
+    group.create_dataset("histogram", data=counts, chunks=counts.shape, compression="lzf")
+    group.attrs["info"] = msgspec.json.encode(info).decode()
+    group.attrs["stats"] = msgspec.json.encode(stats).decode()
+    group.attrs["coding"] = msgspec.json.encode(coding).decode()
+    group.attrs["pyramid_coding"] = msgspec.json.encode(level_coding).decode()
+    # Written last: a layer without it was never finished.
+    group.attrs["complete"] = True
+    progress(1.0, info.name)
+    return stats
+
+
+def write_flags(group: h5py.Group, flags: tuple[Flagged, ...]) -> None:
+    """Keep the findings on a layer's quality with it."""
+    group.attrs["flags"] = msgspec.json.encode(flags).decode()
+
+
+class _Tally:
+    """Running extremes and counts of a layer that is not its own codes."""
+
+    def __init__(self) -> None:
+        self.low, self.high, self.total = np.inf, -np.inf, 0.0
+        self.missing = self.negative = self.zero = self.saturated = 0
+
+    def add(self, band: npt.NDArray[Any]) -> None:
+        if band.dtype.kind == "f" and not np.isfinite(band).all():
+            self.missing += int(np.isinf(band).sum())
+            band = np.where(np.isinf(band), np.nan, band)
+        low, high, nan, negative, zero, total = minmax_nan(band)
+        if nan < band.size:
+            self.low, self.high = min(self.low, float(low)), max(self.high, float(high))
+        self.total += float(total)
+        self.missing += int(nan)
+        self.negative += int(negative)
+        self.zero += int(zero)
+        if band.dtype.kind in "iu" and high == np.iinfo(band.dtype).max:
+            self.saturated += int((band == high).sum())
+
+    def stats(self, pixels: int) -> LayerStats:
+        known = pixels - self.missing
+        return LayerStats(
+            pixels=pixels,
+            missing=self.missing,
+            negative=self.negative,
+            zero=self.zero,
+            saturated=self.saturated,
+            minimum=self.low if known else None,
+            maximum=self.high if known else None,
+            mean=self.total / known if known else None,
+        )
+
+
+def _stats_of_counts(counts: npt.NDArray[np.int64], dtype: np.dtype[Any]) -> LayerStats:
+    """Everything about an integer channel follows from how often each number occurs."""
+    used = np.flatnonzero(counts)
+    pixels = int(counts.sum())
+    return LayerStats(
+        pixels=pixels,
+        missing=0,
+        negative=0,
+        zero=int(counts[0]),
+        saturated=int(counts[np.iinfo(dtype).max]),
+        minimum=float(used[0]) if pixels else None,
+        maximum=float(used[-1]) if pixels else None,
+        mean=float(np.arange(len(counts)) @ counts / pixels) if pixels else None,
+    )
+
+
+def _middle_of_counts(counts: npt.NDArray[np.int64]) -> tuple[float, float]:
+    running = np.cumsum(counts)
+    low, high = np.searchsorted(running, (0.01 * running[-1], 0.99 * running[-1]))
+    return float(low), float(high)
+
+
+def _coding_of_sample(stats: LayerStats, sample: list[npt.NDArray[Any]]) -> Coding:
+    if stats.minimum is None or stats.maximum is None:
+        return Coding.for_range(np.nan, np.nan)
+    values = np.concatenate(sample)
+    values = values[np.isfinite(values)]
+    middle = tuple(np.percentile(values, (1, 99))) if values.size else None
+    return Coding.for_range(
+        stats.minimum, stats.maximum, (float(middle[0]), float(middle[1])) if middle else None
+    )
+
+
+class _Cascade:
+    """Builds all levels of a pyramid at once from bands of level 0."""
+
+    def __init__(
+        self,
+        group: h5py.Group,
+        shape: tuple[int, int],
+        decode: npt.NDArray[np.float32],
+        coding: Coding,
+    ) -> None:
+        self._coding = coding
+        self._decode_first = decode
+        self._decode_rest = coding.values().astype(np.float32)
+        self._levels = [
+            group.create_dataset(str(n), shape=s, dtype=np.uint16, **_storage(s))
+            for n, s in enumerate(level_shapes(shape)[1:], start=1)
+        ]
+        self._held: list[list[npt.NDArray[np.uint16]]] = [[] for _ in self._levels]
+        self._written = [0] * len(self._levels)
+
+    def push(self, level: int, codes: npt.NDArray[Any]) -> None:
+        """Take a band of `level` (an even number of rows, unless it is the last)."""
+        if level >= len(self._levels):
+            return
+        half = halve(codes, self._decode_rest if level else self._decode_first, self._coding)
+        held = self._held[level]
+        held.append(half)
+        if sum(len(h) for h in held) >= TILE:
+            self._write(level)
+
+    def finish(self) -> None:
+        """Write what is left, finest level first."""
+        for level in range(len(self._levels)):
+            if self._held[level]:
+                self._write(level)
+
+    def _write(self, level: int) -> None:
+        band = np.concatenate(self._held[level])
+        self._held[level].clear()
+        at = self._written[level]
+        self._levels[level][at : at + len(band)] = band
+        self._written[level] = at + len(band)
+        self.push(level + 1, band)

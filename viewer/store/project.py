@@ -1,0 +1,650 @@
+"""The project: one HDF5 file with maps, channels, derived layers and the user's documents.
+
+`Project` is a thin object over the file. Reading is safe from any thread. Small edits go through
+`Project.put` to the journal, bulk writes through `Project.change` as one transaction; see
+`viewer.store.journal` and `viewer.store.transaction` for why nothing of either can be lost.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, TypeVar
+
+import h5py
+import hdf5plugin  # noqa: F401 (registers the filter that the pixels are packed with)
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from viewer.errors import (
+    GrainlightError,
+    InputError,
+    NotAProjectError,
+    ProjectBusyError,
+    ProjectDamagedError,
+    ProjectError,
+    ProjectReadOnlyError,
+    ResourceError,
+)
+from viewer.science.look.coding import Coding
+from viewer.science.look.histogram import Histogram
+from viewer.store import journal as journals
+from viewer.store.documents import DOCUMENTS, State
+from viewer.store.layers import TILE, Flagged, LayerInfo, LayerStats, level_shapes
+from viewer.store.lock import ProjectLock
+from viewer.store.migrate import SCHEMA_VERSION, migrate
+from viewer.store.transaction import ShadowFile, recover, sync_folder, unfinished
+
+SUFFIX = ".maps.h5"
+FORMAT = "grainlight-project"
+_FOLD_BYTES = 32 * 1024 * 1024
+
+T = TypeVar("T")
+
+
+class Source(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A file that a map was gathered from."""
+
+    name: str
+    size: int
+    sha256: str
+
+
+class Placement(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """Where a finer map lies on its parent: parent µm = matrix @ (x, y, 1)."""
+
+    parent: str
+    matrix: tuple[tuple[float, float, float], tuple[float, float, float]]
+
+
+class MapInfo(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a map is, apart from its layers."""
+
+    id: str
+    name: str
+    shape: tuple[int, int]
+    pixel_um: tuple[float, float]
+    sources: tuple[Source, ...] = ()
+    placement: Placement | None = None
+    made: str = ""
+    program: str = ""
+
+
+class LayerFile:
+    """A layer of an open project. Holds no pixels; every read goes to the file."""
+
+    def __init__(self, project: Project, path: str) -> None:
+        self._project = project
+        self.path = path
+        attrs = project._attrs(path)
+        try:
+            self.info: LayerInfo = msgspec.json.decode(attrs["info"], type=LayerInfo)
+            self.stats: LayerStats = msgspec.json.decode(attrs["stats"], type=LayerStats)
+            self._coding: Coding = msgspec.json.decode(attrs["coding"], type=Coding)
+            self._level_coding: Coding = msgspec.json.decode(attrs["pyramid_coding"], type=Coding)
+            self.flags: tuple[Flagged, ...] = msgspec.json.decode(
+                attrs.get("flags", "[]"), type=tuple[Flagged, ...]
+            )
+            with project._reading() as file:
+                data = file[path]["data"]
+                self.shape: tuple[int, int] = (int(data.shape[0]), int(data.shape[1]))
+                self.dtype: np.dtype[Any] = data.dtype
+        except (KeyError, msgspec.MsgspecError, IndexError, OSError) as error:
+            raise ProjectDamagedError(
+                f"The layer cannot be read ({error}).", where=f"{project.path}:{path}"
+            ) from error
+        self.shapes = level_shapes(self.shape)
+
+    @property
+    def id(self) -> str:
+        return self.info.id
+
+    @property
+    def name(self) -> str:
+        return self.info.name
+
+    @property
+    def kind(self) -> str:
+        return self.info.kind
+
+    @property
+    def element(self) -> str | None:
+        return self.info.element
+
+    @property
+    def line(self) -> str | None:
+        return self.info.line
+
+    @property
+    def unit(self) -> str:
+        return self.info.unit
+
+    @property
+    def levels(self) -> int:
+        """Number of levels, level 0 included."""
+        return len(self.shapes)
+
+    def coding(self, level: int = 0) -> Coding:
+        """Which value each code of a level stands for."""
+        return self._level_coding if level else self._coding
+
+    def code_count(self, level: int = 0) -> int:
+        """How many codes a level may use: 256 or 65536."""
+        return 256 if level == 0 and self.dtype == np.uint8 else 65536
+
+    def codes(self, level: int, rows: slice, cols: slice) -> npt.NDArray[Any]:
+        """Screen codes, ``uint8`` or ``uint16`` [rows, columns] of a window of one level."""
+        if level:
+            inner = f"pyramid/{level}"
+        else:
+            inner = "code" if self._coding.missing else "data"
+        return self._project._read(f"{self.path}/{inner}", rows, cols)
+
+    def values(self, rows: slice, cols: slice) -> npt.NDArray[Any]:
+        """Pixels of a window of level 0, in the numbers that were gathered."""
+        return self._project._read(f"{self.path}/data", rows, cols)
+
+    def histogram(self) -> Histogram:
+        """How often each code occurs over the whole map (no outline applied)."""
+        counts = self._project._read(f"{self.path}/histogram", slice(None), None)
+        return Histogram(counts.astype(np.int64), self._coding.values(len(counts)))
+
+
+class MapFile:
+    """A map of an open project."""
+
+    def __init__(self, project: Project, map_id: str) -> None:
+        self._project = project
+        self.path = f"/maps/{map_id}"
+        text = project._attrs(self.path).get("info")
+        try:
+            self.info: MapInfo = msgspec.json.decode(text, type=MapInfo)
+        except (TypeError, msgspec.MsgspecError) as error:
+            raise ProjectDamagedError(
+                f"The map's description cannot be read ({error}).",
+                where=f"{project.path}:{self.path}",
+            ) from error
+        self.layers: dict[str, LayerFile] = {}
+        for folder in ("channels", "derived"):
+            for layer_id in project._children(f"{self.path}/{folder}"):
+                layer = LayerFile(project, f"{self.path}/{folder}/{layer_id}")
+                self.layers[layer.id] = layer
+
+    @property
+    def id(self) -> str:
+        return self.info.id
+
+    @property
+    def name(self) -> str:
+        return self.info.name
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns of the stored map."""
+        return self.info.shape
+
+    @property
+    def pixel_um(self) -> tuple[float, float]:
+        """Width and height of a pixel, µm."""
+        return self.info.pixel_um
+
+    @property
+    def size_um(self) -> tuple[float, float]:
+        """Width and height of the stored map, µm."""
+        return self.shape[1] * self.pixel_um[0], self.shape[0] * self.pixel_um[1]
+
+    @property
+    def channels(self) -> dict[str, LayerFile]:
+        """The measured layers, in the order gathered."""
+        return {k: v for k, v in self.layers.items() if v.kind == "channel"}
+
+
+class Project:
+    """An open project. Use `Project.open`; close it, or use it as a context manager.
+
+    Attributes
+    ----------
+    path : Path
+    maps : dict of str to MapFile
+    state : State
+        The documents as last put.
+    readonly : str or None
+        Why nothing can be written, or None where it can.
+    remarks : tuple of str
+        What the user should know of this opening (edits recovered, lines damaged).
+    """
+
+    def __init__(self, path: Path, lock: ProjectLock | None, readonly: str | None) -> None:
+        self.path = path
+        self.readonly = readonly
+        self.remarks: tuple[str, ...] = ()
+        self.state = State()
+        self.maps: dict[str, MapFile] = {}
+        self._lock = lock
+        self._gate = threading.RLock()
+        self._file: h5py.File | None = None
+        self._datasets: dict[str, h5py.Dataset] = {}
+        self._journal: journals.Journal | None = None
+        self._sequence = 0
+        self._folded = 0
+        self._dirty: set[str] = set()
+        self._changing = threading.Lock()
+
+    # -- opening and closing --------------------------------------------------------------------
+
+    @classmethod
+    def open(cls, path: Path | str, *, write: bool = True) -> Project:
+        """Open a project, for writing where nothing stands against it.
+
+        A project that another process has open, that lies where nothing may be written or that a
+        newer program made is opened for reading; `readonly` then says why.
+
+        Raises
+        ------
+        NotAProjectError, ProjectDamagedError, ProjectError
+        """
+        path = Path(path).absolute()
+        if not path.exists():
+            raise NotAProjectError("There is no such file.", where=str(path))
+        if not h5py.is_hdf5(path):
+            raise NotAProjectError(
+                "This is not a Grainlight project.",
+                where=str(path),
+                hint="A project ends in .maps.h5 and is made by gathering maps.",
+            )
+        lock, readonly = cls._take_lock(path) if write else (None, "Opened for reading.")
+        project = cls(path, lock, readonly)
+        try:
+            if lock is not None:
+                if recover(path):
+                    project.remarks += ("An interrupted save was finished.",)
+            elif unfinished(path):
+                raise ProjectBusyError(
+                    "The project was interrupted in the middle of a save, or another process is "
+                    "saving it now.",
+                    where=str(path),
+                    hint="Open it once where it may be written, or try again in a moment.",
+                )
+            project._load()
+        except BaseException:
+            project._drop()
+            raise
+        return project
+
+    @staticmethod
+    def _take_lock(path: Path) -> tuple[ProjectLock | None, str | None]:
+        if not os.access(path, os.W_OK):
+            return None, "The file may not be written."
+        lock = ProjectLock(path)
+        try:
+            if lock.acquire():
+                return lock, None
+        except OSError:
+            return None, "The folder of the project may not be written."
+        return None, "Another window or process has the project open."
+
+    def _load(self) -> None:
+        self._reopen()
+        with self._reading() as file:
+            if file.attrs.get("format") != FORMAT:
+                raise NotAProjectError(
+                    "This HDF5 file is not a Grainlight project.",
+                    where=str(self.path),
+                    hint="To use its images, gather it: grainlight gather FILE -o NAME.maps.h5",
+                )
+            version = int(file.attrs.get("schema_version", 0))
+            stored = {
+                name: file["state"][name].asstr()[()].encode()
+                for name in file.get("state", {})
+            }
+            self._folded = self._sequence = int(file.attrs.get("journal_sequence", 0))
+        if version > SCHEMA_VERSION:
+            self._go_readonly(
+                f"A newer program made this project (version {version} of the format; this "
+                f"program knows {SCHEMA_VERSION})."
+            )
+        contents = journals.read(journals.journal_path(self.path))
+        edits = list(journals.iter_latest(contents, self._folded))
+        for entry in edits:
+            stored[entry.name] = entry.body
+        if contents.entries:
+            self._sequence = max(self._sequence, contents.entries[-1].sequence)
+        if contents.damaged:
+            self.remarks += (
+                f"{contents.damaged} damaged lines of the journal were passed over.",
+            )
+        self._dirty = {e.name for e in edits}
+        self.state = self._decode(migrate(stored, version), newer=version > SCHEMA_VERSION)
+        self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
+        if self.readonly is None:
+            self._journal = journals.Journal(journals.journal_path(self.path))
+
+    def _decode(self, stored: Mapping[str, bytes], newer: bool) -> State:
+        documents = {}
+        for name, body in stored.items():
+            if name not in DOCUMENTS:
+                if newer:
+                    continue
+                raise ProjectDamagedError(
+                    "The project holds a document that this format does not know.",
+                    where=f"{self.path}:/state/{name}",
+                )
+            try:
+                documents[name] = msgspec.json.decode(body, type=DOCUMENTS[name])
+            except (msgspec.MsgspecError, GrainlightError) as error:
+                if newer:
+                    continue
+                raise ProjectDamagedError(
+                    f"The document does not fit its schema: {error}.",
+                    where=f"{self.path}:/state/{name}",
+                ) from error
+        return State(**documents)  # type: ignore[arg-type]
+
+    def close(self) -> None:
+        """Fold the edits into the file and let it go."""
+        try:
+            if self._journal is not None:
+                self.fold()
+        finally:
+            self._drop()
+
+    def _drop(self) -> None:
+        journal, self._journal = self._journal, None
+        try:
+            if journal is not None:
+                journal.close()
+        finally:
+            with self._gate:
+                self._datasets.clear()
+                if self._file is not None:
+                    self._file.close()
+                    self._file = None
+            if self._lock is not None:
+                self._lock.release()
+                self._lock = None
+
+    def __enter__(self) -> Project:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _go_readonly(self, why: str) -> None:
+        self.readonly = why
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    # -- edits ----------------------------------------------------------------------------------
+
+    def put(self, **documents: Any) -> None:
+        """Replace documents of the state; each is durable within a second.
+
+        Raises
+        ------
+        ProjectReadOnlyError
+        """
+        journal = self._writable_journal()
+        for name, document in documents.items():
+            if not isinstance(document, DOCUMENTS[name]):
+                raise TypeError(f"{name} takes a {DOCUMENTS[name].__name__}")
+            self._sequence += 1
+            journal.append(journals.Entry(self._sequence, name, msgspec.json.encode(document)))
+            self._dirty.add(name)
+        self.state = msgspec.structs.replace(self.state, **documents)
+        if journal.size > _FOLD_BYTES:
+            self.fold()
+
+    def flush(self) -> None:
+        """Wait until every edit is on disk."""
+        if self._journal is not None:
+            self._journal.flush()
+
+    @property
+    def trouble(self) -> str | None:
+        """Why the last edits are not on disk yet, where the disk refuses them."""
+        error = self._journal.trouble if self._journal is not None else None
+        return None if error is None else str(error)
+
+    def fold(self) -> None:
+        """Write the documents into ``/state`` and start the journal anew."""
+        journal = self._writable_journal()
+        journal.flush()
+        if not self._dirty:
+            return
+        sequence, names, state = self._sequence, sorted(self._dirty), self.state
+
+        def write(file: h5py.File) -> None:
+            write_documents(file, {n: getattr(state, n) for n in names})
+            file.attrs["journal_sequence"] = sequence
+
+        self.change(write)
+        self._dirty.clear()
+        self._folded = sequence
+        journal.close()
+        where = journals.journal_path(self.path)
+        where.unlink(missing_ok=True)
+        sync_folder(where.parent)
+        self._journal = journals.Journal(where)
+
+    def change(self, write: Callable[[h5py.File], T]) -> T:
+        """Run `write` on the file as one transaction: all of it becomes visible, or none.
+
+        Reading goes on meanwhile and sees the old state. May be called from any thread; one change
+        at a time.
+
+        Raises
+        ------
+        ProjectReadOnlyError
+        ResourceError
+            The disk is full; the project is as it was.
+        """
+        self._writable_journal()
+        with self._changing:
+            shadow = ShadowFile(self.path)
+            try:
+                with h5py.File(shadow, "r+", libver="latest") as file:
+                    result = write(file)
+                with self._gate:
+                    self._close_reader()
+                    try:
+                        shadow.commit()
+                    finally:
+                        self._reopen()
+            except BaseException as error:
+                with contextlib.suppress(OSError):
+                    shadow.roll_back()
+                if isinstance(error, OSError):
+                    raise disk_error(error, self.path) from error
+                raise
+            finally:
+                shadow.close()
+        return result
+
+    def refresh(self) -> None:
+        """Look anew which maps and layers the file holds (after a `change`)."""
+        self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
+
+    def _writable_journal(self) -> journals.Journal:
+        if self._journal is None:
+            raise ProjectReadOnlyError(
+                f"The project cannot be changed. {self.readonly or 'It is closed.'}",
+                where=str(self.path),
+                hint="Save a copy under another name to work on.",
+            )
+        return self._journal
+
+    # -- reading --------------------------------------------------------------------------------
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[h5py.File]:
+        with self._gate:
+            if self._file is None:
+                raise ProjectError("The project is closed.", where=str(self.path))
+            yield self._file
+
+    def _reopen(self) -> None:
+        try:
+            self._file = h5py.File(self.path, "r", locking=False, rdcc_nbytes=0)
+        except OSError as error:
+            raise ProjectDamagedError(
+                f"The file cannot be read ({error}).", where=str(self.path)
+            ) from error
+
+    def _close_reader(self) -> None:
+        self._datasets.clear()
+        if self._file is not None:
+            self._file.close()
+            self._file = None
+
+    def _read(self, path: str, rows: slice, cols: slice | None) -> npt.NDArray[Any]:
+        with self._reading() as file:
+            try:
+                dataset = self._datasets.get(path)
+                if dataset is None:
+                    dataset = self._datasets[path] = file[path]
+                return np.asarray(dataset[rows] if cols is None else dataset[rows, cols])
+            except (OSError, KeyError) as error:
+                raise ProjectDamagedError(
+                    f"Pixels cannot be read ({error}).",
+                    where=f"{self.path}:{path} {rows.start}:{rows.stop}",
+                    hint="The other layers and maps can still be used.",
+                ) from error
+
+    def _attrs(self, path: str) -> dict[str, Any]:
+        with self._reading() as file:
+            try:
+                return dict(file[path].attrs)
+            except (OSError, KeyError) as error:
+                raise ProjectDamagedError(
+                    f"The description cannot be read ({error}).", where=f"{self.path}:{path}"
+                ) from error
+
+    def _children(self, path: str) -> list[str]:
+        with self._reading() as file:
+            group = file.get(path)
+            if group is None:
+                return []
+            found = []
+            for name in group:
+                # A link out of the file is never followed.
+                if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+                    continue
+                if isinstance(group[name], h5py.Group) and "info" in group[name].attrs:
+                    found.append(name)
+            return found
+
+
+def write_documents(file: h5py.File, documents: Mapping[str, Any]) -> None:
+    """Put documents into ``/state`` as JSON text."""
+    state = file.require_group("state")
+    for name, document in documents.items():
+        if name in state:
+            del state[name]
+        state.create_dataset(
+            name, data=msgspec.json.encode(document).decode(), dtype=h5py.string_dtype()
+        )
+
+
+def write_map(file: h5py.File, info: MapInfo) -> h5py.Group:
+    """Make the group of a new map, with its axes in µm and no layers yet."""
+    maps = file.require_group("maps")
+    if info.id in maps:
+        raise InputError(f"The project already has a map with the id «{info.id}».", where=info.name)
+    group = maps.create_group(info.id)
+    group.attrs["NX_class"] = "NXcollection"
+    group.attrs["info"] = msgspec.json.encode(info).decode()
+    for axis, count, step in (
+        ("y", info.shape[0], info.pixel_um[1]),
+        ("x", info.shape[1], info.pixel_um[0]),
+    ):
+        centres = group.create_dataset(axis, data=(np.arange(count) + 0.5) * step)
+        centres.attrs["units"] = "um"
+    for folder in ("channels", "derived", "phases"):
+        group.create_group(folder, track_order=True).attrs["NX_class"] = "NXcollection"
+    return group
+
+
+@contextlib.contextmanager
+def new_project(path: Path, *, overwrite: bool = False) -> Iterator[h5py.File]:
+    """A new project file to write into; it takes its name only when the block ends well.
+
+    Raises
+    ------
+    InputError
+        The file exists and `overwrite` is false, or the folder is not there.
+    ResourceError
+        The disk is full. Nothing is left behind.
+    """
+    path = Path(path).absolute()
+    if path.exists() and not overwrite:
+        raise InputError(
+            "The file exists already.",
+            where=str(path),
+            hint="Choose another name, or add the maps to it.",
+        )
+    if not path.parent.is_dir():
+        raise InputError("The folder does not exist.", where=str(path.parent))
+    lock: ProjectLock | None = None
+    part = path.with_name(path.name + ".part")
+    try:
+        lock = ProjectLock(path)
+        if not lock.acquire():
+            raise ProjectBusyError("Another process has the project open.", where=str(path))
+        with h5py.File(part, "w", libver="latest") as file:
+            file.attrs["format"] = FORMAT
+            file.attrs["schema_version"] = SCHEMA_VERSION
+            file.attrs["journal_sequence"] = 0
+            file.attrs["NX_class"] = "NXroot"
+            file.create_group("state")
+            file.create_group("maps", track_order=True)
+            yield file
+        with open(part, "r+b") as done:
+            os.fsync(done.fileno())
+        journals.journal_path(path).unlink(missing_ok=True)
+        part.replace(path)
+        sync_folder(path.parent)
+    except OSError as error:
+        raise disk_error(error, path) from error
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        if lock is not None:
+            lock.release()
+
+
+def disk_error(error: OSError, path: Path) -> GrainlightError:
+    """Say a failed write in the user's words."""
+    import errno
+
+    text = str(error)
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT) or "No space left" in text
+    if full or "errno = 28" in text:
+        return ResourceError(
+            "The disk is full; nothing was changed.",
+            where=str(path.parent),
+            hint="Free some space or choose another disk.",
+        )
+    if isinstance(error, PermissionError):
+        return InputError("This place may not be written.", where=str(path))
+    return ProjectError(f"The file could not be written ({error}).", where=str(path))
+
+
+__all__ = [
+    "SUFFIX",
+    "TILE",
+    "LayerFile",
+    "MapFile",
+    "MapInfo",
+    "Placement",
+    "Project",
+    "Source",
+    "disk_error",
+    "new_project",
+    "write_documents",
+    "write_map",
+]
