@@ -82,7 +82,7 @@ class Jobs:
 
     def __init__(self, post: Post = at_once, *, inline: bool = False) -> None:
         self._post = post
-        self._inline = inline
+        self.inline = inline
         self._pool = ThreadPoolExecutor(2, "job")
         self.running: list[Job] = []
 
@@ -97,7 +97,7 @@ class Jobs:
         job = Job(title, self._post)
         self.running.append(job)
         self.started.emit(job)
-        if self._inline:
+        if self.inline:
             self._work(job, work, done, failed)
         else:
             self._pool.submit(self._work, job, work, done, failed)

@@ -189,7 +189,7 @@ def write_layer(
     cascade.finish()
 
     group.create_dataset("histogram", data=counts, chunks=counts.shape, compression="lzf")
-    group.attrs["info"] = msgspec.json.encode(info).decode()
+    write_info(group, info)
     group.attrs["stats"] = msgspec.json.encode(stats).decode()
     group.attrs["coding"] = msgspec.json.encode(coding).decode()
     group.attrs["pyramid_coding"] = msgspec.json.encode(level_coding).decode()
@@ -197,6 +197,11 @@ def write_layer(
     group.attrs["complete"] = True
     progress(1.0, info.name)
     return stats
+
+
+def write_info(group: h5py.Group, info: LayerInfo) -> None:
+    """Keep what a layer is with it."""
+    group.attrs["info"] = msgspec.json.encode(info).decode()
 
 
 def write_flags(group: h5py.Group, flags: tuple[Flagged, ...]) -> None:

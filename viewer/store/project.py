@@ -8,6 +8,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -557,7 +558,7 @@ def write_map(file: h5py.File, info: MapInfo) -> h5py.Group:
         raise InputError(f"The project already has a map with the id «{info.id}».", where=info.name)
     group = maps.create_group(info.id)
     group.attrs["NX_class"] = "NXcollection"
-    group.attrs["info"] = msgspec.json.encode(info).decode()
+    write_map_info(group, info)
     for axis, count, step in (
         ("y", info.shape[0], info.pixel_um[1]),
         ("x", info.shape[1], info.pixel_um[0]),
@@ -567,6 +568,11 @@ def write_map(file: h5py.File, info: MapInfo) -> h5py.Group:
     for folder in ("channels", "derived", "phases"):
         group.create_group(folder, track_order=True).attrs["NX_class"] = "NXcollection"
     return group
+
+
+def write_map_info(group: h5py.Group, info: MapInfo) -> None:
+    """Keep what a map is with it."""
+    group.attrs["info"] = msgspec.json.encode(info).decode()
 
 
 @contextlib.contextmanager
@@ -619,8 +625,6 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[h5py.File]:
 
 def disk_error(error: OSError, path: Path) -> GrainlightError:
     """Say a failed write in the user's words."""
-    import errno
-
     text = str(error)
     full = error.errno in (errno.ENOSPC, errno.EDQUOT) or "No space left" in text
     if full or "errno = 28" in text:
@@ -647,4 +651,5 @@ __all__ = [
     "new_project",
     "write_documents",
     "write_map",
+    "write_map_info",
 ]

@@ -1,0 +1,504 @@
+"""The open document: a project, its state, its undo, and what is worked out from it.
+
+The window and the command line work on the same `Desk`. It holds no widgets and starts no event loop:
+what changes is told by signals, and long work goes through `Desk.jobs`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+from psygnal import Signal
+
+from viewer.desk.gather import GatherPlan, gather_into
+from viewer.desk.jobs import Job, Jobs, Post, at_once
+from viewer.desk.picture import LayersPicture, Lit
+from viewer.errors import CancelledError, GrainlightError, InputError, ProjectReadOnlyError
+from viewer.science.kernels.histogram import histogram_codes
+from viewer.science.look.colour import colour_map
+from viewer.science.look.histogram import Histogram
+from viewer.science.look.outline import rasterize
+from viewer.science.look.stretch import Stretch
+from viewer.science.progress import Progress, silent
+from viewer.store.documents import (
+    Composite,
+    Looks,
+    MapLook,
+    MapSetup,
+    Marks,
+    Panel,
+    Setups,
+    State,
+)
+from viewer.store.layers import TILE
+from viewer.store.project import LayerFile, MapFile, Project
+
+UNDO_DEPTH = 1000
+PROMPT_PIXELS = 6_000_000
+"""Histograms of this many pixels are counted at once; larger ones by a job."""
+
+
+@dataclass(frozen=True)
+class _Step:
+    """One undo step: the documents before and after."""
+
+    label: str
+    merge: str | None
+    before: Mapping[str, Any]
+    after: Mapping[str, Any]
+
+
+class Desk:
+    """An open project with undo.
+
+    Parameters
+    ----------
+    project : Project
+    post : callable
+        Brings results of jobs back to the thread that owns the desk.
+    inline : bool
+        Run jobs in the caller's thread.
+    """
+
+    changed = Signal(str)
+    """A document changed; its name."""
+    layers_changed = Signal(str)
+    """Layers of a map came or went; its id."""
+    maps_changed = Signal()
+    """Maps came or went."""
+    history_changed = Signal()
+    histogram_changed = Signal(str, str)
+    """A histogram was counted anew; map id, layer id."""
+    lit_changed = Signal(str)
+    """Other pixels of a map light up; its id."""
+    said = Signal(str, str)
+    """Something the user should know: 'info', 'caution' or 'error', and the text."""
+
+    def __init__(self, project: Project, post: Post = at_once, *, inline: bool = False) -> None:
+        self.project = project
+        self.jobs = Jobs(post, inline=inline)
+        self._undo: list[_Step] = []
+        self._redo: list[_Step] = []
+        self._histograms: dict[tuple[Any, ...], Histogram] = {}
+        self._counting: set[tuple[Any, ...]] = set()
+        self._lit: dict[str, tuple[str, float, float]] = {}
+        self._pictures: dict[str, LayersPicture] = {}
+
+    @classmethod
+    def open(
+        cls, path: Path | str, post: Post = at_once, *, write: bool = True, inline: bool = False
+    ) -> Desk:
+        """Open the project at `path`. Errors as of `Project.open`."""
+        return cls(Project.open(path, write=write), post, inline=inline)
+
+    def close(self) -> None:
+        """Stop all jobs, write every edit, let the file go."""
+        self.jobs.close()
+        self.project.close()
+
+    def __enter__(self) -> Desk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- state and undo -------------------------------------------------------------------------
+
+    @property
+    def state(self) -> State:
+        return self.project.state
+
+    @property
+    def path(self) -> Path:
+        return self.project.path
+
+    @property
+    def readonly(self) -> str | None:
+        """Why nothing can be changed, or None where it can."""
+        return self.project.readonly
+
+    def apply(self, label: str, *, merge: str | None = None, **documents: Any) -> None:
+        """Replace documents as one undo step.
+
+        Parameters
+        ----------
+        label : str
+            What the user did, as the undo menu says it.
+        merge : str, optional
+            Steps in a row with the same word become one: the moves of a drag.
+        **documents
+            New documents by name.
+
+        Raises
+        ------
+        ProjectReadOnlyError
+        """
+        after = {n: d for n, d in documents.items() if d != getattr(self.state, n)}
+        if not after:
+            return
+        before = {n: getattr(self.state, n) for n in after}
+        self.project.put(**after)
+        last = self._undo[-1] if self._undo else None
+        if last is not None and merge is not None and last.merge == merge and not self._redo:
+            self._undo[-1] = _Step(label, merge, {**before, **last.before}, {**last.after, **after})
+        else:
+            self._undo.append(_Step(label, merge, before, after))
+            del self._undo[:-UNDO_DEPTH]
+        self._redo.clear()
+        self._tell(after)
+
+    def end_merge(self) -> None:
+        """End a drag: the next step is one of its own."""
+        if self._undo and self._undo[-1].merge is not None:
+            last = self._undo[-1]
+            self._undo[-1] = _Step(last.label, None, last.before, last.after)
+
+    @property
+    def undo_label(self) -> str | None:
+        return self._undo[-1].label if self._undo else None
+
+    @property
+    def redo_label(self) -> str | None:
+        return self._redo[-1].label if self._redo else None
+
+    def undo(self) -> None:
+        """Take the last step back."""
+        if self._undo:
+            step = self._undo.pop()
+            self.project.put(**step.before)
+            self._redo.append(step)
+            self._tell(step.before)
+
+    def redo(self) -> None:
+        """Do the step last taken back again."""
+        if self._redo:
+            step = self._redo.pop()
+            self.project.put(**step.after)
+            self._undo.append(step)
+            self._tell(step.after)
+
+    def _tell(self, documents: Mapping[str, Any]) -> None:
+        for name in documents:
+            self.changed.emit(name)
+        self.history_changed.emit()
+
+    def say(self, error: BaseException) -> None:
+        """Tell the user of an error of a job; anything that is not meant for a user is raised."""
+        if isinstance(error, CancelledError):
+            self.said.emit("info", str(error))
+        elif isinstance(error, GrainlightError):
+            self.said.emit("error", str(error))
+        else:
+            raise error
+
+    # -- maps and layers ------------------------------------------------------------------------
+
+    @property
+    def maps(self) -> dict[str, MapFile]:
+        return self.project.maps
+
+    def map(self, wanted: str | None = None) -> MapFile:
+        """A map by id or name; the only or first one where none is named.
+
+        Raises
+        ------
+        InputError
+        """
+        if not self.maps:
+            raise InputError("The project holds no map.", where=str(self.path))
+        if wanted is None:
+            return next(iter(self.maps.values()))
+        for found in self.maps.values():
+            if wanted in (found.id, found.name):
+                return found
+        raise InputError(
+            f"There is no map «{wanted}».",
+            where=str(self.path),
+            hint="Maps: " + ", ".join(f"«{m.name}»" for m in self.maps.values()) + ".",
+        )
+
+    def layer(self, map_id: str, wanted: str) -> LayerFile:
+        """A layer by id, by name, or by an element that only one channel shows.
+
+        Raises
+        ------
+        InputError
+        """
+        layers = self.maps[map_id].layers
+        if wanted in layers:
+            return layers[wanted]
+        named = [x for x in layers.values() if x.name == wanted]
+        named = named or [x for x in layers.values() if x.element == wanted]
+        named = named or [x for x in layers.values() if x.name.casefold() == wanted.casefold()]
+        if len(named) == 1:
+            return named[0]
+        if named:
+            raise InputError(
+                f"Several layers could be meant by «{wanted}»: "
+                + ", ".join(f"«{x.name}»" for x in named)
+                + ".",
+                where=self.maps[map_id].name,
+            )
+        names = [x.name for x in layers.values()]
+        near = difflib.get_close_matches(wanted, names, n=1)
+        hint = f"Did you mean «{near[0]}»? " if near else ""
+        raise InputError(
+            f"There is no layer «{wanted}».",
+            where=self.maps[map_id].name,
+            hint=hint + "Layers: " + ", ".join(names) + ".",
+        )
+
+    def setup(self, map_id: str) -> MapSetup:
+        """How a map lies and what of it counts."""
+        return self.state.setup.maps.get(map_id, MapSetup())
+
+    def set_setup(
+        self, label: str, map_id: str, setup: MapSetup, *, merge: str | None = None
+    ) -> None:
+        """Change how a map lies."""
+        maps = {**self.state.setup.maps, map_id: setup}
+        self.apply(label, merge=merge, setup=Setups(maps=maps))
+
+    def look(self, map_id: str) -> MapLook:
+        """How a map is being looked at."""
+        return self.state.look.maps.get(map_id, MapLook())
+
+    def set_look(self, label: str, map_id: str, look: MapLook, *, merge: str | None = None) -> None:
+        """Change how a map is being looked at."""
+        maps = {**self.state.look.maps, map_id: look}
+        self.apply(label, merge=merge, look=msgspec.structs.replace(self.state.look, maps=maps))
+
+    def save_composite(self, composite: Composite) -> None:
+        """Keep a composite under its name, in place of one of the same name."""
+        if not composite.name.strip():
+            raise InputError("The composite needs a name.")
+        kept = tuple(c for c in self.state.look.composites if c.name != composite.name)
+        look: Looks = msgspec.structs.replace(
+            self.state.look, composites=(*kept, composite)
+        )
+        self.apply(f"Save composite {composite.name}", look=look)
+
+    def delete_composite(self, name: str) -> None:
+        """Forget a named composite."""
+        kept = tuple(c for c in self.state.look.composites if c.name != name)
+        look: Looks = msgspec.structs.replace(self.state.look, composites=kept)
+        self.apply(f"Delete composite {name}", look=look)
+
+    def outline(self, map_id: str) -> tuple[npt.NDArray[np.float64], ...]:
+        """The sample's outline as arrays [n, 2] in µm; none where the whole map counts."""
+        return tuple(np.array(p, dtype=np.float64) for p in self.setup(map_id).outline)
+
+    # -- gathering and removing -----------------------------------------------------------------
+
+    def gather(self, plan: GatherPlan) -> Job:
+        """Add a planned map to this project, as a job."""
+
+        def done(_: str) -> None:
+            self.project.refresh()
+            self.maps_changed.emit()
+            self.said.emit("info", f"Gathered «{plan.name}»: {len(plan.channels)} channels.")
+
+        return self.jobs.run(
+            f"Gather {plan.name}",
+            lambda progress: gather_into(self.project, plan, progress),
+            done,
+            self.say,
+        )
+
+    # -- histograms -----------------------------------------------------------------------------
+
+    def histogram(self, map_id: str, layer_id: str) -> Histogram:
+        """How often each value of a layer occurs inside the outline.
+
+        Where that takes a while, the whole map's histogram is given until a job has counted, which
+        `histogram_changed` tells.
+        """
+        layer = self.maps[map_id].layers[layer_id]
+        outline = self.outline(map_id)
+        at = (layer.path, layer.info.content, tuple(p.tobytes() for p in outline))
+        known = self._histograms.get(at)
+        if known is not None:
+            return known
+        if not outline:
+            found = self._histograms[at] = layer.histogram()
+            return found
+        if self.jobs_are_inline or layer.shape[0] * layer.shape[1] <= PROMPT_PIXELS:
+            found = self._histograms[at] = self.count(map_id, layer)
+            return found
+        if at not in self._counting:
+            self._counting.add(at)
+
+            def done(result: Histogram) -> None:
+                self._histograms[at] = result
+                self._counting.discard(at)
+                self.histogram_changed.emit(map_id, layer_id)
+
+            def failed(error: BaseException) -> None:
+                self._counting.discard(at)
+                self.say(error)
+
+            self.jobs.run(
+                f"Histogram of {layer.name}",
+                lambda progress: self.count(map_id, layer, progress=progress),
+                done,
+                failed,
+            )
+        return layer.histogram()
+
+    @property
+    def jobs_are_inline(self) -> bool:
+        return self.jobs.inline
+
+    def count(
+        self,
+        map_id: str,
+        layer: LayerFile,
+        *,
+        window: tuple[slice, slice] | None = None,
+        within: tuple[LayerFile, float, float] | None = None,
+        progress: Progress = silent,
+    ) -> Histogram:
+        """Count a layer's codes at level 0, exactly, a band of rows at a time.
+
+        Parameters
+        ----------
+        window : (slice, slice), optional
+            Rows and columns to stay inside.
+        within : (LayerFile, low, high), optional
+            Only pixels at which another layer lies in this range, both ends included.
+        """
+        rows, cols = window or (slice(0, layer.shape[0]), slice(0, layer.shape[1]))
+        counts = np.zeros(layer.code_count(), np.int64)
+        outline = self.outline(map_id)
+        pixel_um = self.maps[map_id].pixel_um
+        for start in range(rows.start, rows.stop, TILE):
+            progress((start - rows.start) / max(1, rows.stop - rows.start))
+            band = slice(start, min(start + TILE, rows.stop))
+            mask = None
+            if outline:
+                whole = rasterize(outline, layer.shape, pixel_um, band)
+                mask = np.ascontiguousarray(whole[:, cols])
+            if within is not None:
+                other, low, high = within
+                codes = other.codes(0, band, cols)
+                table = other.coding().values(other.code_count())
+                with np.errstate(invalid="ignore"):
+                    chosen = ((table >= low) & (table <= high))[codes]
+                mask = chosen if mask is None else mask & chosen
+            histogram_codes(layer.codes(0, band, cols), len(counts), mask, counts)
+        return Histogram(counts, layer.coding().values(len(counts)))
+
+    def resolved(self, map_id: str, layer_id: str, stretch: Stretch) -> Stretch:
+        """A stretch with its ends as values."""
+        if stretch.by == "value":
+            return stretch
+        return stretch.resolve(self.histogram(map_id, layer_id))
+
+    # -- pictures -------------------------------------------------------------------------------
+
+    def lit(self, map_id: str) -> tuple[str, float, float] | None:
+        """The range that lights up: layer id, low, high."""
+        return self._lit.get(map_id)
+
+    def light(self, map_id: str, layer_id: str, low: float, high: float) -> None:
+        """Light up the pixels of a layer between two values."""
+        self._lit[map_id] = (layer_id, low, high)
+        self.lit_changed.emit(map_id)
+
+    def douse(self, map_id: str) -> None:
+        """Light nothing up."""
+        if self._lit.pop(map_id, None) is not None:
+            self.lit_changed.emit(map_id)
+
+    def picture(self, map_id: str) -> LayersPicture:
+        """What the map view shows of a map now."""
+        look = self.look(map_id)
+        if look.mode == "composite":
+            return self.composite_picture(map_id, look.composite, lit=self._lit_of(map_id))
+        layers = self.maps[map_id].layers
+        layer_id = look.layer if look.layer in layers else next(iter(layers))
+        return self.single_picture(
+            map_id,
+            layer_id,
+            look.stretches.get(layer_id, Stretch()),
+            look.colours,
+            lit=self._lit_of(map_id),
+        )
+
+    def composite_picture(
+        self, map_id: str, composite: Composite, *, lit: Lit | None = None
+    ) -> LayersPicture:
+        """A composite of a map, coloured."""
+        chosen: list[LayerFile | None] = []
+        stretches = []
+        for panel in composite.panels:
+            layer = None if panel is None else self.maps[map_id].layers.get(panel.layer)
+            chosen.append(layer)
+            stretches.append(
+                self.resolved(map_id, layer.id, panel.stretch)
+                if layer is not None and panel is not None
+                else Stretch()
+            )
+        return LayersPicture(
+            self.maps[map_id],
+            tuple(chosen),
+            tuple(stretches),
+            outline=self.outline(map_id),
+            lit=lit,
+        )
+
+    def single_picture(
+        self,
+        map_id: str,
+        layer_id: str,
+        stretch: Stretch,
+        colours: str = "grey",
+        *,
+        lit: Lit | None = None,
+    ) -> LayersPicture:
+        """One layer of a map through a colour map."""
+        return LayersPicture(
+            self.maps[map_id],
+            (self.maps[map_id].layers[layer_id],),
+            (self.resolved(map_id, layer_id, stretch),),
+            colours=colour_map(colours),
+            outline=self.outline(map_id),
+            lit=lit,
+        )
+
+    def _lit_of(self, map_id: str) -> Lit | None:
+        lit = self._lit.get(map_id)
+        if lit is None or lit[0] not in self.maps[map_id].layers:
+            return None
+        return Lit(self.maps[map_id].layers[lit[0]], lit[1], lit[2])
+
+    # -- suggestions ----------------------------------------------------------------------------
+
+    def sample(self, layer: LayerFile, longest: int = 1024) -> npt.NDArray[np.float32]:
+        """A layer's values at the finest level no longer than `longest` pixels."""
+        level = next(
+            (n for n, s in enumerate(layer.shapes) if max(s) <= longest), layer.levels - 1
+        )
+        rows, cols = layer.shapes[level]
+        codes = layer.codes(level, slice(0, rows), slice(0, cols))
+        return layer.coding(level).decode(codes)
+
+    def require_writable(self) -> None:
+        """Raise where nothing can be changed.
+
+        Raises
+        ------
+        ProjectReadOnlyError
+        """
+        if self.readonly:
+            raise ProjectReadOnlyError(self.readonly, where=str(self.path))
+
+
+
