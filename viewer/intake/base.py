@@ -204,6 +204,7 @@ class RowReader(ABC):
     def _read(self, start: int, stop: int) -> Array:
         """The rows, in any byte order and memory layout."""
 
+    @abstractmethod
     def close(self) -> None:
         """Let go of the file; a reader may be closed more than once."""
 
