@@ -1,8 +1,8 @@
 """Sizes, gaps, type and colours of the window, for the dark and the light scheme.
 
-Every length is a whole number of 4-px steps in logical pixels (hairlines and radii apart). Greys are
-neutral: red, green and blue are equal, because colour in this window belongs to the data. There is
-one accent; amber and red appear only in messages.
+Every length is a whole number of 4-px steps in logical pixels (hairlines and radii apart). Greys
+are neutral: red, green and blue are equal, because colour in this window belongs to the data. There
+is one accent; amber and red appear only in messages.
 """
 
 from __future__ import annotations
