@@ -9,9 +9,7 @@ import numpy.typing as npt
 from numba import get_num_threads, njit, prange
 
 
-def count(
-    codes: npt.NDArray[Any], mask: npt.NDArray[np.bool_] | None = None
-) -> npt.NDArray[np.int64]:
+def count(codes: npt.NDArray[Any], mask: npt.NDArray[np.bool_] | None = None) -> npt.NDArray[np.int64]:
     """Pixels of each code that the type can hold.
 
     Parameters

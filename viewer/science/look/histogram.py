@@ -286,12 +286,10 @@ def suggest_stretch(histogram: Histogram) -> Stretch:
             return Stretch(low=float(middle), high=grains.percentile(95.0), by="value")
     usual = Stretch(low=low, high=high)
     least, most = histogram.percentiles((low, high))
-    return usual if least < most else usual.resolve(histogram)
+    return usual if bool(least < most) else usual.resolve(histogram)
 
 
-def _places(
-    edges: npt.NDArray[np.float64], values: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _places(edges: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Where edges fall among the bins, as fractional bin numbers, also beyond either end."""
     if values.size == 1:
         return edges - values[0]

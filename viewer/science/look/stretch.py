@@ -1,7 +1,7 @@
 """Stretches: which brightness a channel value is shown at.
 
 A stretch cuts a channel between two values, bends what is left with a curve and a gamma, and turns
-it over or weakens it where asked. Every step is monotone, so that a brighter pixel never holds less.
+it over or weakens it where asked. Every step is monotone: a brighter pixel never holds less.
 The screen, the exported picture and the light table all go through `lut`, so that they agree to the
 last digit.
 """
