@@ -66,12 +66,14 @@ def blend(
         table = _short(_required(luts[0]))
         grey = np.stack([table, table, table, np.full_like(table, 255)], axis=1)
         return paint(_required(codes[0]), grey, out, mask, dim)
-    layers, tables = _trio(codes, luts, out.shape[:2])
+    (red, green, blue), tables = _trio(codes, luts, out.shape[:2])
     short = np.stack([_short(t) for t in tables])
     if mask is None:
-        kernels.blend(*layers, short, words)
+        kernels.blend(red, green, blue, short, words)
     else:
-        kernels.blend_masked(*layers, short, dimmed(short, dim), _mask(mask, out.shape[:2]), words)
+        kernels.blend_masked(
+            red, green, blue, short, dimmed(short, dim), _mask(mask, out.shape[:2]), words
+        )
     return out
 
 
@@ -107,11 +109,11 @@ def blend_rgb(
         raise ValueError("out is uint8 or uint16 with rows, columns and three colours")
     if len(codes) == 1 and len(luts) == 1:
         codes, luts = (codes[0],) * 3, (luts[0],) * 3
-    layers, tables = _trio(codes, luts, out.shape[:2])
+    (red, green, blue), tables = _trio(codes, luts, out.shape[:2])
     if any(t.dtype != out.dtype for t in tables if t.any()):
         raise ValueError("the tables have the type of the picture")
     full = np.stack(tables).astype(out.dtype)
-    kernels.blend_rgb(*layers, full, out)
+    kernels.blend_rgb(red, green, blue, full, out)
     if mask is not None:
         outside = ~_mask(mask, out.shape[:2])
         out[outside] = dimmed(out[outside], dim)

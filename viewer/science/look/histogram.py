@@ -286,13 +286,13 @@ def suggest_stretch(histogram: Histogram) -> Stretch:
             return Stretch(low=float(middle), high=grains.percentile(95.0), by="value")
     usual = Stretch(low=low, high=high)
     least, most = histogram.percentiles((low, high))
-    return usual if bool(least < most) else usual.resolve(histogram)
+    return usual if least < most else usual.resolve(histogram)
 
 
 def _places(edges: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Where edges fall among the bins, as fractional bin numbers, also beyond either end."""
     if values.size == 1:
-        return edges - values[0]
+        return np.subtract(edges, values)
     bins = np.arange(values.size, dtype=np.float64)
     place: npt.NDArray[np.float64] = np.interp(edges, values, bins)
     first, last = values[1] - values[0], values[-1] - values[-2]
