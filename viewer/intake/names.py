@@ -169,8 +169,7 @@ def name_all(texts: Sequence[str]) -> list[Named]:
         if sum(map(bool, again)) > sum(map(bool, read)):
             read = again
     named = [
-        _named(text, words, reading)
-        for text, words, reading in zip(texts, marked, read, strict=True)
+        _named(text, words, reading) for text, words, reading in zip(texts, marked, read, strict=True)
     ]
     return _distinct(_tell_lines_apart(named))
 
@@ -274,9 +273,7 @@ def _says_nothing(word: _Word) -> bool:
     return word.text.isdigit() or word.text.lower() in _NOISE or word.text == "%" or word.common
 
 
-def _reading(
-    word: str, before: _Word, after: _Word, is_last: bool, capitals: bool
-) -> _Reading | None:
+def _reading(word: str, before: _Word, after: _Word, is_last: bool, capitals: bool) -> _Reading | None:
     if capitals and len(word) == 2 and word.isupper() and word != "SE":  # SE is no selenium
         symbol = word.capitalize()
         if symbol in _USUAL:
@@ -298,9 +295,7 @@ def _reading(
     if len(word) == 2 and word.islower() and word.capitalize() in _USUAL:
         symbol = word.capitalize()
         if symbol in _WORDS:
-            return (
-                _Reading(_WORDLIKE, symbol, symbol, None) if not before.text and is_last else None
-            )
+            return _Reading(_WORDLIKE, symbol, symbol, None) if not before.text and is_last else None
         return _Reading(_CASELESS, symbol, symbol, _line_of(symbol, after))
     if len(word) == 2 and word.isupper() and word.capitalize() in _USUAL - _WORDS and word != "CO":
         symbol = word.capitalize()
