@@ -65,11 +65,12 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         if not (np.isfinite(low) and np.isfinite(high)) or high <= low:
             base = low if np.isfinite(low) else 0.0
             return cls(kind="linear", scale=1.0, offset=float(base))
+        low, high = float(low), float(high)
         span = high - low
         if middle is not None and np.isfinite(span):
             q_low, q_high = middle
             width = q_high - q_low
-            if 0 < width < span * CROWDED / (LAST - FIRST):
+            if 0 < width < float(span) * (CROWDED / (LAST - FIRST)):
                 centre, knee = 0.5 * (q_low + q_high), width
                 bend = float(-np.arcsinh((low - centre) / knee))
                 reach = float(np.arcsinh((high - centre) / knee)) + bend
@@ -80,9 +81,12 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
                     knee=float(knee),
                     bend=bend,
                 )
-        # Halving first keeps the difference of two huge values of opposite sign finite.
-        scale = (high / (LAST - FIRST)) - (low / (LAST - FIRST))
-        return cls(kind="linear", scale=float(scale), offset=float(low))
+        # Dividing first keeps the difference of two huge values of opposite sign finite; otherwise
+        # the difference comes first, which loses no digits of two close ones.
+        steps = LAST - FIRST
+        scale = span / steps if np.isfinite(span) else high / steps - low / steps
+        # A span of less than `steps` times the smallest number there is has no steps in between.
+        return cls(kind="linear", scale=float(scale) or 1.0, offset=float(low))
 
     def values(self, size: int = 65536) -> npt.NDArray[np.float64]:
         """Value of each code from 0 to ``size - 1``; NaN where the code means «no value»."""
@@ -97,7 +101,8 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         """Values of an array of codes, as ``float32``."""
         if self.kind == "identity":
             return codes.astype(np.float32)
-        return self.values().astype(np.float32)[codes]
+        with np.errstate(over="ignore"):  # beyond what float32 holds: infinite
+            return self.values().astype(np.float32)[codes]
 
     def encode(self, values: npt.NDArray[Any]) -> npt.NDArray[np.uint16]:
         """Nearest code of each value; values past either end take the end's code, NaN takes 0."""

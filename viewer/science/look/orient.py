@@ -52,7 +52,7 @@ class Orientation(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
         return Orientation(
             quarter_turns=(self.quarter_turns + quarters) % 4,
             mirror=self.mirror,
-            way_up_deg=None if up is None else (up + 90.0 * quarters) % 360.0,
+            way_up_deg=None if up is None else _circle(up + 90.0 * quarters),
         )
 
     def flipped(self) -> Orientation:
@@ -62,7 +62,7 @@ class Orientation(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             # Mirroring after k turns equals mirroring first and turning back k times.
             quarter_turns=(-self.quarter_turns) % 4,
             mirror=not self.mirror,
-            way_up_deg=None if up is None else (-up) % 360.0,
+            way_up_deg=None if up is None else _circle(-up),
         )
 
     def apply(self, image: npt.NDArray[Any]) -> npt.NDArray[Any]:
@@ -105,3 +105,9 @@ class Orientation(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_on
             x, y = y, w - x
             w, h = h, w
         return (width - x if self.mirror else x), y
+
+
+def _circle(degrees: float) -> float:
+    """Bring an angle into [0, 360); the remainder of a hair below 0 would round up to 360 itself."""
+    rest = degrees % 360.0
+    return 0.0 if rest >= 360.0 else rest
