@@ -1,0 +1,233 @@
+"""The candidates as a table model: what is recognised, and cells to correct it in."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, QSize, Qt, Signal
+from PySide6.QtGui import QImage, QPixmap
+
+from viewer.intake.periodic import NUMBERS
+from viewer.panels.intake.draft import Draft, Line, duplicates
+from viewer.panels.intake.sample import Sample
+
+Index = QModelIndex | QPersistentModelIndex
+
+SECOND_ROLE = int(Qt.ItemDataRole.UserRole) + 1
+"""A second, quieter line of text in the same cell."""
+TONE_ROLE = int(Qt.ItemDataRole.UserRole) + 2
+"""How the first line is to be read: "plain", "quiet", "caution" or "error"."""
+
+NAME, ELEMENT, LINE, SIZE, TYPE, RANGE, UNIT, PIXEL, NOTES = range(9)
+_HEADERS = ("Channel", "Element", "Line", "Size", "Type", "Range", "Unit", "Pixel", "Notes")
+_TIPS = (
+    "Ticked channels are gathered; double-click a name to change it",
+    "Element, as recognised in the name; double-click to change it",
+    "X-ray line, as recognised in the name; double-click to change it",
+    "Columns × rows",
+    "Kind of number in the file",
+    "About the lowest and highest value: of a sample, not of every pixel",
+    "Unit of the values; double-click to change it",
+    "Width of a pixel, and where the file says so",
+    "What to know about the file",
+)
+_EDITED = {NAME: "name", ELEMENT: "element", LINE: "line", UNIT: "unit"}
+
+THUMB = 40
+"""Side of a thumbnail in the table (pixels)."""
+
+
+class CandidateModel(QAbstractTableModel):
+    """Shows a draft's lines; what the user changes goes out by `line_edited`.
+
+    Signals
+    -------
+    line_edited(int, str, object)
+        Key of the line, the field (``use``, ``name``, ``element``, ``line`` or ``unit``), its value.
+    """
+
+    line_edited = Signal(int, str, object)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._lines: tuple[Line, ...] = ()
+        self._left_out: set[int] = set()
+        self._clashing: set[int] = set()
+        self._thumbs: dict[int, QPixmap] = {}
+
+    def show(self, draft: Draft) -> None:
+        """Show this draft."""
+        same = [line.key for line in draft.lines] == [line.key for line in self._lines]
+        if not same:
+            self.beginResetModel()
+        chosen = draft.chosen
+        self._lines = draft.lines
+        self._clashing = duplicates(chosen)
+        self._left_out = {line.key for line in draft.lines} - {line.key for line in chosen}
+        if not same:
+            self.endResetModel()
+        elif self._lines:
+            last = self.index(len(self._lines) - 1, len(_HEADERS) - 1)
+            self.dataChanged.emit(self.index(0, 0), last)
+
+    def show_sample(self, key: int, sample: Sample) -> None:
+        """Give a line its thumbnail."""
+        grey = sample.grey
+        height, width = grey.shape
+        image = QImage(grey.tobytes(), width, height, width, QImage.Format.Format_Grayscale8)
+        self._thumbs[key] = QPixmap.fromImage(image).scaled(
+            QSize(THUMB, THUMB),
+            Qt.AspectRatioMode.KeepAspectRatio,
+            Qt.TransformationMode.SmoothTransformation,
+        )
+        for at, line in enumerate(self._lines):
+            if line.key == key:
+                self.dataChanged.emit(self.index(at, NAME), self.index(at, NAME))
+
+    def has_sample(self, key: int) -> bool:
+        """Whether a line has its thumbnail."""
+        return key in self._thumbs
+
+    def line(self, at: int) -> Line:
+        """Give the line in a row of the table."""
+        return self._lines[at]
+
+    # What Qt asks of a model ---------------------------------------------------------------
+
+    def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(self._lines)
+
+    def columnCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(_HEADERS)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        if orientation != Qt.Orientation.Horizontal:
+            return None
+        if role == Qt.ItemDataRole.DisplayRole:
+            return _HEADERS[section]
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return _TIPS[section]
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+        return None
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if not index.isValid():
+            return None
+        line, column = self._lines[index.row()], index.column()
+        if role == Qt.ItemDataRole.DisplayRole:
+            return _text(line, column)
+        if role == Qt.ItemDataRole.EditRole:
+            return getattr(line, _EDITED[column]) if column in _EDITED else _text(line, column)
+        if role == Qt.ItemDataRole.CheckStateRole and column == NAME and line.usable:
+            return Qt.CheckState.Checked if line.use else Qt.CheckState.Unchecked
+        if role == Qt.ItemDataRole.DecorationRole and column == NAME:
+            return self._thumbs.get(line.key)
+        if role == SECOND_ROLE:
+            return _second(line, column)
+        if role == TONE_ROLE:
+            return self._tone(line, column)
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return self._tip(line, column)
+        return None
+
+    def _tone(self, line: Line, column: int) -> str:
+        if line.error:
+            return "error" if column == NOTES else "quiet"
+        if column == NAME and line.key in self._clashing:
+            return "error"
+        if line.key in self._left_out:
+            return "quiet"
+        if column == NOTES and line.cautions:
+            return "caution"
+        return "caution" if column == ELEMENT and not is_element(line.element) else "plain"
+
+    def _tip(self, line: Line, column: int) -> str | None:
+        if column == NAME and line.key in self._clashing:
+            return f"Another channel is called {line.name} too: change one of them"
+        if column == NAME:
+            return str(line.candidate.where) if line.candidate else line.source
+        if column == ELEMENT and not is_element(line.element):
+            return f"{line.element} is no element's symbol"
+        if column == NOTES:
+            return words(line) or None
+        return _TIPS[column]
+
+    def setData(
+        self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole
+    ) -> bool:
+        line, column = self._lines[index.row()], index.column()
+        if role == Qt.ItemDataRole.CheckStateRole and column == NAME and line.usable:
+            self.line_edited.emit(line.key, "use", Qt.CheckState(value) == Qt.CheckState.Checked)
+            return True
+        if role != Qt.ItemDataRole.EditRole or column not in _EDITED:
+            return False
+        text = " ".join(str(value).split())
+        if column == ELEMENT:
+            text = text.capitalize()
+        if text == getattr(line, _EDITED[column]):
+            return False
+        self.line_edited.emit(line.key, _EDITED[column], text)
+        return True
+
+    def flags(self, index: Index) -> Qt.ItemFlag:
+        flags = super().flags(index)
+        if not index.isValid() or not self._lines[index.row()].usable:
+            return flags
+        if index.column() == NAME:
+            flags |= Qt.ItemFlag.ItemIsUserCheckable
+        if index.column() in _EDITED:
+            flags |= Qt.ItemFlag.ItemIsEditable
+        return flags
+
+
+def is_element(text: str) -> bool:
+    """Whether this is an element's symbol, or nothing."""
+    return not text or text in NUMBERS
+
+
+def words(line: Line) -> str:
+    """Everything there is to know about a file, the gravest first."""
+    return " ".join([*([line.error] if line.error else []), *line.cautions, *line.notes])
+
+
+def _text(line: Line, column: int) -> str:
+    if column == NAME:
+        return line.name or line.source
+    if column == NOTES:
+        return words(line)
+    if line.error:
+        return ""
+    if column == SIZE:
+        return f"{line.shape[1]} × {line.shape[0]}" if line.shape else ""
+    if column == TYPE:
+        return line.dtype
+    if column == RANGE:
+        if line.low is None or line.high is None:
+            return ""
+        return f"{short(line.low)} to {short(line.high)}"
+    if column == PIXEL:
+        if line.pixel_um is None:
+            return "not given"
+        x, y = line.pixel_um
+        return f"{x:.6g} µm" if x == y else f"{x:.6g} × {y:.6g} µm"
+    return str(getattr(line, _EDITED[column]))
+
+
+def _second(line: Line, column: int) -> str:
+    if column == NAME and line.name:
+        return line.source
+    if column == PIXEL and line.pixel_um is not None:
+        return line.pixel_from
+    if column == RANGE and line.low is not None:
+        return "about"
+    return ""
+
+
+def short(value: float) -> str:
+    """Write a number in at most about seven characters."""
+    if value == int(value) and abs(value) < 1e6:
+        return str(int(value))
+    return f"{value:.3g}"

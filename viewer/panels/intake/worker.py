@@ -1,0 +1,95 @@
+"""Work off the GUI thread for the preview: look through folders, make thumbnails."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import Any, TypeVar
+
+from PySide6.QtCore import QObject, Qt, Signal
+
+from viewer.errors import GrainlightError, ResourceError
+
+T = TypeVar("T")
+
+
+class Worker(QObject):
+    """Runs work in threads and brings what comes of it back to the GUI thread.
+
+    Work that is dropped may still run to its next look at `stopped`; nothing comes back from it.
+    """
+
+    _arrived = Signal(int, object)
+
+    def __init__(self, parent: QObject | None = None, threads: int = 2) -> None:
+        super().__init__(parent)
+        self._pool = ThreadPoolExecutor(threads, thread_name_prefix="preview")
+        self._round = 0
+        self._waiting = 0
+        self._arrived.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
+
+    @property
+    def busy(self) -> bool:
+        """True while something is still to come back."""
+        return self._waiting > 0
+
+    def run(
+        self,
+        work: Callable[[Callable[[], bool]], T],
+        done: Callable[[T], None],
+        failed: Callable[[GrainlightError], None],
+    ) -> None:
+        """Do work in a thread, then call `done` or `failed` in this one.
+
+        Parameters
+        ----------
+        work : callable
+            Takes a function that says True once the work is no longer wanted.
+        done, failed : callable
+            Take what the work returned, or the error that it explains itself with. Any other
+            exception is a defect and is raised on the GUI thread.
+        """
+        this = self._round
+        self._waiting += 1
+
+        def task() -> None:
+            if self._round != this:
+                return
+            deliver: Callable[[], None]
+            try:
+                result = work(lambda: self._round != this)
+            except GrainlightError as error:
+                deliver = _bound(failed, error)
+            except MemoryError:
+                deliver = _bound(failed, ResourceError("There is not enough memory to read this."))
+            except Exception as error:
+                deliver = _bound(_raise, error)
+            else:
+                deliver = _bound(done, result)
+            if self._round == this:
+                self._arrived.emit(this, deliver)
+
+        self._pool.submit(task)
+
+    def drop(self) -> None:
+        """Forget all work under way."""
+        self._round += 1
+        self._waiting = 0
+
+    def close(self) -> None:
+        """Forget all work and let the threads end."""
+        self.drop()
+        self._pool.shutdown(wait=False, cancel_futures=True)
+
+    def _deliver(self, round_: int, deliver: Callable[[], None]) -> None:
+        if round_ == self._round:
+            self._waiting -= 1
+            deliver()
+
+
+def _bound(call: Callable[[Any], None], value: Any) -> Callable[[], None]:
+    return lambda: call(value)
+
+
+def _raise(error: Exception) -> None:
+    raise error

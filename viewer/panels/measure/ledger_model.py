@@ -1,0 +1,195 @@
+"""The ledger as a table model: one row a measurement, the label editable in place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
+
+from viewer.desk.measuring import shown
+from viewer.science.measure.registry import KINDS
+from viewer.store.documents import Row
+
+Index = QModelIndex | QPersistentModelIndex
+
+SORT_ROLE = int(Qt.ItemDataRole.UserRole) + 1
+ROW_ROLE = int(Qt.ItemDataRole.UserRole) + 2
+
+LABEL, KIND, VALUE, LOW, HIGH, N, UNIT, MAP, MADE = range(9)
+_RIGHT = {VALUE, LOW, HIGH, N}
+_HEADERS = ("Label", "Kind", "Value", "Low", "High", "n", "Unit", "Map", "Made")
+_TIPS = (
+    "Name of the measurement; double-click to change it",
+    "What was measured",
+    "The value and the half-width of its interval",
+    "Lower end of the interval",
+    "Upper end of the interval",
+    "Number of readings that the value rests on",
+    "Unit of value, low and high",
+    "Map that was measured",
+    "When it was made, in local time",
+)
+
+
+class LedgerModel(QAbstractTableModel):
+    """Rows of the ledger; new rows come in by `show`, edits go out by `label_edited`.
+
+    Signals
+    -------
+    label_edited(str, str)
+        Id of the row and its new label. The model changes only when it is shown the new ledger.
+    """
+
+    label_edited = Signal(str, str)
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._rows: list[Row] = []
+        self._map_names: dict[str, str] = {}
+        self.editable = True
+
+    def show(self, rows: Sequence[Row], map_names: Mapping[str, str]) -> None:
+        """Show these rows, changing as little of the table as the difference asks for.
+
+        The selection and an editor that is open survive while a mark is dragged: only rows that
+        came, went or changed are announced.
+        """
+        names = dict(map_names)
+        old = [row.id for row in self._rows]
+        new = [row.id for row in rows]
+        if old != new:
+            self._take_out({*old} - {*new})
+            self._put_in(rows)
+        if [row.id for row in self._rows] != new:
+            self.beginResetModel()
+            self._rows, self._map_names = list(rows), names
+            self.endResetModel()
+            return
+        renamed = names != self._map_names
+        self._map_names = names
+        for at, row in enumerate(rows):
+            if renamed or self._rows[at] != row:
+                self._rows[at] = row
+                self.dataChanged.emit(self.index(at, 0), self.index(at, len(_HEADERS) - 1))
+
+    def _take_out(self, gone: set[str]) -> None:
+        for at in reversed(range(len(self._rows))):
+            if self._rows[at].id in gone:
+                self.beginRemoveRows(QModelIndex(), at, at)
+                del self._rows[at]
+                self.endRemoveRows()
+
+    def _put_in(self, rows: Sequence[Row]) -> None:
+        here = {row.id for row in self._rows}
+        for at, row in enumerate(rows):
+            if row.id not in here:
+                self.beginInsertRows(QModelIndex(), at, at)
+                self._rows.insert(at, row)
+                self.endInsertRows()
+
+    def row(self, at: int) -> Row:
+        """Give the measurement in a row of the table."""
+        return self._rows[at]
+
+    @property
+    def rows(self) -> tuple[Row, ...]:
+        """All measurements, in the order in which they were made."""
+        return tuple(self._rows)
+
+    def cell(self, row: Row, column: int) -> str:
+        """Text of one cell."""
+        if column in (VALUE, LOW, HIGH, UNIT):
+            numbers = shown(row)
+            return {
+                VALUE: numbers.value, LOW: numbers.low, HIGH: numbers.high, UNIT: numbers.unit
+            }[column]  # fmt: skip
+        if column == KIND:
+            return KINDS[row.kind].title if row.kind in KINDS else row.kind
+        if column == MAP:
+            return self._map_names.get(row.map, row.map)
+        if column == MADE:
+            return _local_time(row.made)
+        return row.label if column == LABEL else str(row.n)
+
+    def as_text(self, rows: Sequence[Row]) -> str:
+        """Give rows as tab-separated text with a header, to paste into a spreadsheet."""
+        lines = ["\t".join(_HEADERS)]
+        for row in rows:
+            cells = (self.cell(row, column) for column in range(len(_HEADERS)))
+            lines.append("\t".join(cell.replace("\t", " ").replace("\n", " ") for cell in cells))
+        return "\n".join(lines) + "\n"
+
+    # What Qt asks of a model ---------------------------------------------------------------
+
+    def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(self._rows)
+
+    def columnCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(_HEADERS)
+
+    def headerData(
+        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
+    ) -> Any:
+        if orientation != Qt.Orientation.Horizontal:
+            return None
+        if role == Qt.ItemDataRole.DisplayRole:
+            return _HEADERS[section]
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return _TIPS[section]
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return _alignment(section)
+        return None
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if not index.isValid():
+            return None
+        row, column = self._rows[index.row()], index.column()
+        if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.EditRole):
+            return self.cell(row, column)
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return _alignment(column)
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return f"{row.label} · {row.method}" if column == LABEL else None
+        if role == SORT_ROLE:
+            return self._sort_key(row, column)
+        if role == ROW_ROLE:
+            return row
+        return None
+
+    def _sort_key(self, row: Row, column: int) -> Any:
+        numbers = {VALUE: row.value, LOW: row.low, HIGH: row.high, N: row.n}
+        if column in numbers:
+            number = numbers[column]
+            return float("-inf") if number is None else float(number)
+        return row.made if column == MADE else self.cell(row, column)
+
+    def setData(
+        self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole
+    ) -> bool:
+        if role != Qt.ItemDataRole.EditRole or index.column() != LABEL:
+            return False
+        row, label = self._rows[index.row()], str(value).strip()
+        if not label or label == row.label:
+            return False
+        self.label_edited.emit(row.id, label)
+        return True
+
+    def flags(self, index: Index) -> Qt.ItemFlag:
+        flags = super().flags(index)
+        if self.editable and index.isValid() and index.column() == LABEL:
+            flags |= Qt.ItemFlag.ItemIsEditable
+        return flags
+
+
+def _alignment(column: int) -> int:
+    side = Qt.AlignmentFlag.AlignRight if column in _RIGHT else Qt.AlignmentFlag.AlignLeft
+    return int(side | Qt.AlignmentFlag.AlignVCenter)
+
+
+def _local_time(made: str) -> str:
+    try:
+        return datetime.fromisoformat(made).astimezone().strftime("%Y-%m-%d %H:%M")
+    except ValueError:
+        return made
