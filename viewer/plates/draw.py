@@ -31,6 +31,8 @@ _SETTINGS: dict[str, Any] = {
     "text.antialiased": True,
     "path.sketch": None,
     "path.effects": [],
+    "figure.autolayout": False,
+    "figure.constrained_layout.use": False,
     "pdf.fonttype": 42,  # TrueType: text stays text, which journals ask for
     "pdf.compression": 6,
     "pdf.use14corefonts": False,
@@ -216,7 +218,8 @@ def draw_vector(
 def _settings() -> Iterator[None]:
     import matplotlib
 
-    with _settings_lock, matplotlib.rc_context(_SETTINGS):
+    settings: Any = _SETTINGS
+    with _settings_lock, matplotlib.rc_context(settings):
         yield
 
 
@@ -228,7 +231,6 @@ def _figure(width_mm: float, height_mm: float, ground: RGB) -> Figure:
         dpi=POINTS_PER_INCH,
         facecolor=_part(ground),
         edgecolor="none",
-        layout="none",
     )
 
 

@@ -20,6 +20,9 @@ FIRST, LAST = 1, 65535
 CROWDED = 4096
 """Fewest codes that the central 98 % of values may be given before the coding bends."""
 
+WIDEST = 8e307
+"""Where a range that is wider than any double is cut off, on both sides."""
+
 
 class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """Which value each code stands for.
@@ -66,8 +69,10 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
             base = low if np.isfinite(low) else 0.0
             return cls(kind="linear", scale=1.0, offset=float(base))
         low, high = float(low), float(high)
+        if np.isinf(high - low):  # no double holds the span: values near its ends take the end codes
+            low, high = max(low, -WIDEST), min(high, WIDEST)
         span = high - low
-        if middle is not None and np.isfinite(span):
+        if middle is not None:
             q_low, q_high = middle
             width = q_high - q_low
             if 0 < width < float(span) * (CROWDED / (LAST - FIRST)):
@@ -81,11 +86,8 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
                     knee=float(knee),
                     bend=bend,
                 )
-        # Dividing first keeps the difference of two huge values of opposite sign finite; otherwise
-        # the difference comes first, which loses no digits of two close ones.
-        steps = LAST - FIRST
-        scale = span / steps if np.isfinite(span) else high / steps - low / steps
-        # A span of less than `steps` times the smallest number there is has no steps in between.
+        # A span of less than `LAST` times the smallest number there is has no steps in between.
+        scale = span / (LAST - FIRST)
         return cls(kind="linear", scale=float(scale) or 1.0, offset=float(low))
 
     def values(self, size: int = 65536) -> npt.NDArray[np.float64]:
