@@ -273,7 +273,7 @@ def cover(
 def test_coverage_of_a_distance(p: Placement, length: float) -> None:
     def truth(rng: np.random.Generator) -> tuple[list[Point], float]:
         # Lengths of a whole number of pixels would round alike at both ends: vary them.
-        d = 20 * (length + rng.uniform(-1, 1))
+        d = max(p.pixel_um) * (length + rng.uniform(-1, 1))
         return [(100.0, 100.0), (100.0 + 0.8 * d, 100.0 + 0.6 * d)], d
 
     share, bias = cover(truth, lambda q: distance(q[0], q[1], p), p)
@@ -466,7 +466,7 @@ def test_read_goes_to_the_kind() -> None:
     square: list[Point] = [(0, 0), (1000, 0), (1000, 900)]
     assert read("distance", square[:2], PIXEL) == distance(square[0], square[1], PIXEL)
     assert read("polyline", square, PIXEL) == polyline(square, PIXEL)
-    assert read("angle", square, PIXEL) == angle(*square, PIXEL)
+    assert read("angle", square, PIXEL) == angle(square[0], square[1], square[2], PIXEL)
     assert read("perpendicular", square, PIXEL).value == pytest.approx(900)
     band = [(0.0, 500.0), (1000.0, 500.0)]
     assert read("thickness", square[:2], PIXEL, second=band).value == pytest.approx(500)

@@ -18,7 +18,8 @@ is the reading plus and minus 1.96 standard uncertainties, 95 % for a normal dis
 Misplaced ends lengthen a line: an end off to the side by sigma adds sigma**2 / (2 d) to a distance
 d on average, and every segment of a polyline suffers the same. Lengths are corrected for it (JCGM
 100:2008, 3.2.4), ``sqrt(d**2 - sigma_side**2)`` a segment; `Reading.drawn` keeps the length as it
-is drawn and `Reading.bias` what was taken off. It matters only for segments of a few pixels.
+is drawn and `Reading.bias` what was taken off. It matters only for segments of a few pixels; below
+about four pixels the direction of a line is itself in doubt and its interval is too narrow.
 
 The intervals do not cover an error of the pixel size itself, the choice of what to measure, or how
 far a straight line between two points departs from the contact that it stands for.
@@ -362,7 +363,7 @@ def thickness(
             hint=f"Take a spacing of {length / MAX_STATIONS:.3g} µm or more.",
         )
     # Stations sit at the middles of their shares of the mid-line.
-    at = (np.arange(stations) + 0.5) * (length / stations)
+    at: Float = (np.arange(stations, dtype=np.float64) + 0.5) * (length / stations)
     base, normals = _stations(middle, at, lines)
     sides = [_crossings(base, normals, line) for line in lines]
     span = sides[1].reach - sides[0].reach
