@@ -21,9 +21,8 @@ from viewer.desk.gather import GatherPlan, gather_into
 from viewer.desk.jobs import Job, Jobs, Post, at_once
 from viewer.desk.picture import LayersPicture, Lit
 from viewer.errors import CancelledError, GrainlightError, InputError, ProjectReadOnlyError
-from viewer.science.kernels.histogram import histogram_codes
 from viewer.science.look.colour import colour_map
-from viewer.science.look.histogram import Histogram
+from viewer.science.look.histogram import Histogram, histogram_codes
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch
 from viewer.science.progress import Progress, silent
@@ -32,8 +31,6 @@ from viewer.store.documents import (
     Looks,
     MapLook,
     MapSetup,
-    Marks,
-    Panel,
     Setups,
     State,
 )

@@ -9,19 +9,22 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from viewer.science.kernels.blend import blend, blend_rgb, light, paint
+from viewer.science.look.blend import blend, blend_rgb, colour_lut, light, lit_between, paint
+from viewer.science.look.orient import Orientation
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch, lut
 from viewer.store.project import LayerFile, MapFile
 
 Polygons = Sequence[npt.NDArray[np.float64]]
-OUTSIDE = 0.35
-"""Brightness of what lies outside the sample's outline, against inside."""
+RGB = tuple[int, int, int]
+
+INKS: tuple[RGB, ...] = ((255, 0, 0), (0, 255, 0), (0, 0, 255))
+"""The colours of a composite's three layers."""
 
 
 @dataclass(frozen=True)
@@ -102,84 +105,81 @@ class LayersPicture:
 
     def paint(self, block: Block, out: npt.NDArray[np.uint8]) -> None:
         """Colour a block into ``out`` [rows, columns, 4] as blue, green, red, opaque."""
-        if len(self.layers) == 1:
-            codes = block.codes[0]
-            assert codes is not None
-            paint(codes, self._single_table(block.level), out)
-            if block.mask is not None:
-                out[~block.mask, :3] = (out[~block.mask, :3] * OUTSIDE).astype(np.uint8)
+        if self.colours is not None:
+            paint(_only(block), self._colour_table(block.level), out, block.mask)
         else:
-            blend(*self._blended(block, 8), out, mask=block.mask, dim=OUTSIDE)
+            blend(block.codes, self._tables_of(block.level, 8), out, block.mask)
         if self.lit is not None and block.lit is not None:
             light(block.lit, self._lit_table(block.level), out, self.lit.colour)
 
-    def rgb(self, level: int, rows: slice, cols: slice, depth: int = 8) -> npt.NDArray[Any]:
+    def rgb(
+        self, level: int, rows: slice, cols: slice, depth: Literal[8, 16] = 8
+    ) -> npt.NDArray[Any]:
         """Colours of a window, red, green, blue, by the same tables as the screen's.
+
+        What is lit up is not drawn.
 
         Returns
         -------
         ndarray of uint8 or uint16 [rows, columns, 3]
+            A single layer's colour map has 256 colours at either depth.
         """
         block = self.load(level, rows, cols)
+        if self.colours is not None:
+            painted = np.empty((*block.shape, 4), np.uint8)
+            paint(_only(block), self._colour_table(level), painted, block.mask)
+            colours = np.ascontiguousarray(painted[..., 2::-1])
+            return colours if depth == 8 else colours.astype(np.uint16) * 257
         out = np.empty((*block.shape, 3), np.uint8 if depth == 8 else np.uint16)
-        if len(self.layers) == 1:
-            codes = block.codes[0]
-            assert codes is not None
-            table = self._single_table(level)[:, 2::-1]
-            out[...] = table[codes].astype(out.dtype) * (1 if depth == 8 else 257)
-        else:
-            blend_rgb(*self._blended(block, depth), out)
-        if block.mask is not None:
-            out[~block.mask] = (out[~block.mask] * OUTSIDE).astype(out.dtype)
-        return out
+        return blend_rgb(block.codes, self._tables_of(level, depth), out, block.mask)
+
+    @property
+    def names(self) -> tuple[tuple[str, RGB], ...]:
+        """Name and colour of every layer that is shown."""
+        inks = INKS if len(self.layers) == 3 else ((255, 255, 255),)
+        return tuple(
+            (layer.name, ink)
+            for layer, ink in zip(self.layers, inks, strict=True)
+            if layer is not None
+        )
 
     # -- tables ---------------------------------------------------------------------------------
 
-    def _blended(
-        self, block: Block, depth: int
-    ) -> tuple[tuple[npt.NDArray[Any], ...], tuple[npt.NDArray[Any], ...]]:
-        """Codes and tables of three colours; one that is left out is black everywhere."""
-        present = next((c for c in block.codes if c is not None), None)
-        filler = present if present is not None else np.zeros(block.shape, np.uint8)
-        codes, tables = [], []
-        for index, code in enumerate(block.codes):
-            codes.append(filler if code is None else code)
-            tables.append(self._table(index, block.level, depth))
-        return tuple(codes), tuple(tables)
+    def _tables_of(self, level: int, depth: int) -> tuple[npt.NDArray[Any] | None, ...]:
+        return tuple(
+            None if layer is None else self._table(layer, stretch, level, depth)
+            for layer, stretch in zip(self.layers, self.stretches, strict=True)
+        )
 
-    def _table(self, index: int, level: int, depth: int) -> npt.NDArray[Any]:
-        layer = self.layers[index]
-        if layer is None:
-            return np.zeros(65536, np.uint8 if depth == 8 else np.uint16)
-        stretch = self.stretches[index]
-        at = (index, min(level, 1), depth, stretch)
+    def _table(
+        self, layer: LayerFile, stretch: Stretch, level: int, depth: int
+    ) -> npt.NDArray[Any]:
+        at = (layer.path, min(level, 1), depth, stretch)
         table = self._tables.get(at)
         if table is None:
             values = layer.coding(level).values(layer.code_count(level))
             table = self._tables[at] = lut(values, stretch, depth)
         return table
 
-    def _single_table(self, level: int) -> npt.NDArray[np.uint8]:
+    def _colour_table(self, level: int) -> npt.NDArray[np.uint8]:
         """Blue, green, red, opaque for each code of a single layer."""
         assert self.colours is not None
-        layer = self.layers[0]
+        layer, stretch = self.layers[0], self.stretches[0]
         assert layer is not None
-        at = ("single", min(level, 1), self.stretches[0], self.colours.tobytes())
+        at = (layer.path, min(level, 1), "colours", stretch)
         table = self._tables.get(at)
         if table is None:
-            table = np.full((layer.code_count(level), 4), 255, np.uint8)
-            table[:, :3] = self.colours[self._table(0, level, 8)][:, ::-1]
+            table = colour_lut(self._table(layer, stretch, level, 8), self.colours)
             if layer.coding(level).missing:
                 table[0, :3] = 0
             self._tables[at] = table
         return table
 
-    def _lit_table(self, level: int) -> npt.NDArray[np.uint8]:
+    def _lit_table(self, level: int) -> npt.NDArray[np.bool_]:
         assert self.lit is not None
         layer = self.lit.layer
         values = layer.coding(level).values(layer.code_count(level))
-        with np.errstate(invalid="ignore"):
-            return ((values >= self.lit.low) & (values <= self.lit.high)).astype(np.uint8)
+        return lit_between(values, self.lit.low, self.lit.high)
 
     def _mask(self, level: int, rows: slice, cols: slice) -> npt.NDArray[np.bool_] | None:
         if not self.outline:
@@ -189,3 +189,39 @@ class LayersPicture:
         shape = self.map.layers[next(iter(self.map.layers))].shapes[level]
         whole = rasterize(self.outline, shape, (px * step, py * step), rows)
         return np.ascontiguousarray(whole[:, cols])
+
+
+def _only(block: Block) -> npt.NDArray[Any]:
+    codes = block.codes[0]
+    assert codes is not None, "a picture of one layer has that layer"
+    return codes
+
+
+@dataclass(frozen=True)
+class OrientedPicture:
+    """A picture as it is laid on the page: what `viewer.plates` draws from."""
+
+    picture: LayersPicture
+    orientation: Orientation
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return self.picture.shape
+
+    @property
+    def pixel_um(self) -> tuple[float, float]:
+        return self.picture.pixel_um
+
+    @property
+    def levels(self) -> int:
+        return self.picture.levels
+
+    @property
+    def colours(self) -> tuple[tuple[str, RGB], ...]:
+        return self.picture.names
+
+    def rgb(
+        self, level: int, rows: slice, cols: slice, depth: Literal[8, 16]
+    ) -> npt.NDArray[Any]:
+        """As `LayersPicture.rgb`."""
+        return self.picture.rgb(level, rows, cols, depth)

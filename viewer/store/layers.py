@@ -17,10 +17,10 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from viewer.science.kernels.histogram import histogram_codes
 from viewer.science.kernels.pyramid import encode, halve
 from viewer.science.kernels.reduce import minmax_nan
 from viewer.science.look.coding import Coding
+from viewer.science.look.histogram import histogram_codes
 from viewer.science.progress import Progress
 
 TILE = 512
@@ -176,8 +176,7 @@ def write_layer(
         counts = np.zeros(65536, np.int64)
         group.create_dataset("code", shape=shape, dtype=np.uint16, **_storage(shape))
 
-    decode = coding.values(len(counts)).astype(np.float32)
-    cascade = _Cascade(group.create_group("pyramid"), shape, decode, level_coding)
+    cascade = _Cascade(group.create_group("pyramid"), shape, coding, level_coding)
     for start in starts:
         progress(0.5 + start / shape[0] / passes, info.name)
         band = data[start : start + TILE]
@@ -284,12 +283,11 @@ class _Cascade:
         self,
         group: h5py.Group,
         shape: tuple[int, int],
-        decode: npt.NDArray[np.float32],
+        first: Coding,
         coding: Coding,
     ) -> None:
+        self._first = first
         self._coding = coding
-        self._decode_first = decode
-        self._decode_rest = coding.values().astype(np.float32)
         self._levels = [
             group.create_dataset(str(n), shape=s, dtype=np.uint16, **_storage(s))
             for n, s in enumerate(level_shapes(shape)[1:], start=1)
@@ -301,7 +299,7 @@ class _Cascade:
         """Take a band of `level` (an even number of rows, unless it is the last)."""
         if level >= len(self._levels):
             return
-        half = halve(codes, self._decode_rest if level else self._decode_first, self._coding)
+        half = halve(codes, self._coding if level else self._first, self._coding)
         held = self._held[level]
         held.append(half)
         if sum(len(h) for h in held) >= TILE:

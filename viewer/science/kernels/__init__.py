@@ -1,0 +1,60 @@
+"""The few compiled inner loops, each beside a plain NumPy twin that tests hold it against."""
+
+from __future__ import annotations
+
+import functools
+import importlib
+import os
+import tempfile
+import threading
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+def _threads_are_safe() -> bool:
+    """Whether numba has a thread pool here that several threads may use at the same time.
+
+    Its fall-back pool ends the process when two threads run parallel loops at once; the window's
+    thread and the jobs do just that.
+    """
+    for pool in ("tbbpool", "omppool"):
+        try:
+            importlib.import_module(f"numba.np.ufunc.{pool}")
+        except ImportError:
+            continue
+        return True
+    return False
+
+
+THREADS_ARE_SAFE = _threads_are_safe()
+_one_at_a_time = threading.Lock()
+
+if THREADS_ARE_SAFE:
+    numba.config.THREADING_LAYER = "threadsafe"
+
+
+def compiled(function: F) -> F:
+    """Compile a parallel loop; the machine code is kept for the next start where it can be.
+
+    The loop runs without Python's lock and may be called from any thread.
+    """
+    try:
+        kernel = numba.njit(parallel=True, cache=True, nogil=True)(function)
+    except RuntimeError:
+        # Neither the package's folder nor the user's cache may be written.
+        os.environ["NUMBA_CACHE_DIR"] = tempfile.mkdtemp(prefix="grainlight-kernels-")
+        numba.core.config.reload_config()
+        kernel = numba.njit(parallel=True, cache=True, nogil=True)(function)
+    if THREADS_ARE_SAFE:
+        return cast(F, kernel)
+
+    @functools.wraps(function)
+    def guarded(*args: Any) -> Any:
+        with _one_at_a_time:
+            return kernel(*args)
+
+    return cast(F, guarded)

@@ -1,0 +1,531 @@
+"""The command line: parse, call, print.
+
+Every verb takes ``--json`` (one JSON document on standard output, nothing else), shows its progress
+on a terminal and works without a display. The work itself is done by `viewer.desk`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NoReturn
+
+from viewer import __version__
+from viewer.errors import CancelledError, GrainlightError, UsageError
+from viewer.science.progress import Progress
+
+EXIT_CODES = (
+    "exit codes: 0 done, 2 usage, 3 bad input, 4 project busy or damaged, "
+    "5 not enough disk or memory, 130 stopped"
+)
+
+
+class Out:
+    """Where a verb's answer goes: words on a terminal, or one JSON document."""
+
+    def __init__(self, as_json: bool) -> None:
+        self.as_json = as_json
+        self._document: dict[str, Any] = {}
+
+    def put(self, **fields: Any) -> None:
+        """Add fields to the JSON answer."""
+        self._document |= fields
+
+    def say(self, text: str = "") -> None:
+        """A line for a person; not printed with ``--json``."""
+        if not self.as_json:
+            print(text)
+
+    def end(self) -> None:
+        """Print the JSON answer, where one was asked for."""
+        if self.as_json:
+            print(json.dumps(self._document, indent=2, ensure_ascii=False, default=str))
+
+
+@contextmanager
+def showing_progress(title: str, quiet: bool) -> Iterator[Progress]:
+    """A bar with the time left on a terminal's error stream; silence elsewhere."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda done, doing="": None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeRemainingColumn(),
+        TextColumn("{task.fields[doing]}"),
+    )
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(title, total=1.0, doing="")
+
+        def step(done: float, doing: str = "") -> None:
+            bar.update(task, completed=done, doing=doing)
+
+        yield step
+
+
+def has_display() -> bool:
+    """Whether a window could be opened here."""
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+# -- what the words of the command line mean ------------------------------------------------------
+
+
+def pixel_size(text: str) -> tuple[float, float]:
+    """``20`` or ``20x25`` (width x height), in µm."""
+    try:
+        parts = [float(p) for p in text.lower().replace("×", "x").split("x")]
+    except ValueError:
+        parts = []
+    if len(parts) not in (1, 2):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a pixel size such as 20 or 20x25 (µm)")
+    return parts[0], parts[-1]
+
+
+def triple(text: str) -> tuple[str, str, str]:
+    """``Fe,Cr,Al``: red, green, blue; an empty place or ``-`` leaves a colour out."""
+    parts = [p.strip() for p in text.split(",")]
+    if len(parts) != 3:
+        raise argparse.ArgumentTypeError(f"{text!r} does not name three layers, such as Fe,Cr,Al")
+    names = tuple("" if p == "-" else p for p in parts)
+    if not any(names):
+        raise argparse.ArgumentTypeError("at least one colour needs a layer")
+    return names[0], names[1], names[2]
+
+
+def percentiles(text: str) -> tuple[float, float]:
+    """``1:99``: low and high percentile."""
+    low, _, high = text.partition(":")
+    try:
+        return float(low), float(high)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not two percentiles such as 1:99") from None
+
+
+def point(text: str) -> tuple[float, float]:
+    """``x,y`` in µm."""
+    x, _, y = text.partition(",")
+    try:
+        return float(x), float(y)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a point such as 1200,340 (µm)") from None
+
+
+# -- verbs ----------------------------------------------------------------------------------------
+
+
+def window(args: argparse.Namespace, out: Out) -> None:
+    """Open the window."""
+    if not has_display():
+        raise UsageError(
+            "There is no display to open a window on.",
+            hint="Work without one: grainlight --help lists the verbs; grainlight demo runs the "
+            "demo slab headless.",
+        )
+    from viewer.app import run
+
+    raise SystemExit(run(args.project))
+
+
+def demo(args: argparse.Namespace, out: Out) -> None:
+    """Make the demo slab and run the job on it."""
+    from viewer.desk.demo import build
+
+    headless = args.headless or out.as_json or not has_display()
+    with showing_progress("Demo slab", out.as_json) as progress:
+        built = build(Path(args.out), progress=progress, scale=args.scale, force=args.force)
+    out.put(**built.as_json())
+    out.say(f"The demo slab of the invented Hollin Sill is in {built.folder}")
+    for label, path in built.files():
+        out.say(f"  {label:<22} {path}")
+    out.say()
+    for line in built.readings:
+        out.say(f"  {line}")
+    if not headless:
+        from viewer.app import run
+
+        raise SystemExit(run(built.project))
+
+
+def gather(args: argparse.Namespace, out: Out) -> None:
+    """Bring files or folders into a project."""
+    from dataclasses import replace
+
+    from viewer.desk.gather import plan
+    from viewer.desk.gather import gather as run
+    from viewer.intake import scan
+    from viewer.store.project import SUFFIX
+
+    candidates = scan([Path(s) for s in args.sources])
+    if args.only:
+        wanted = [w.strip() for w in args.only.split(",")]
+        candidates = [c for c in candidates if c.name in wanted or c.element in wanted]
+    for old, new in args.rename or ():
+        candidates = [replace(c, name=new) if c.name == old else c for c in candidates]
+    target = Path(args.output)
+    into = args.into
+    name = args.name or Path(args.sources[0]).resolve().stem
+    planned = plan(
+        candidates,
+        target,
+        name=name,
+        pixel_um=args.pixel_um,
+        resample=args.resample,
+        into=into,
+        overwrite=args.force,
+        any_pixel_size=args.any_pixel_size,
+    )
+    with showing_progress(f"Gather {name}", out.as_json) as progress:
+        map_id = run(planned, progress)
+    out.put(
+        project=str(planned.target),
+        map=map_id,
+        name=name,
+        shape=list(planned.shape),
+        pixel_um=list(planned.pixel_um),
+        channels=[
+            {
+                "id": c.id,
+                "name": c.name,
+                "element": c.element,
+                "line": c.line,
+                "unit": c.unit,
+                "file": str(c.candidate.path),
+                "inner": c.candidate.inner,
+                "notes": [n.text for n in c.candidate.notes],
+            }
+            for c in planned.channels
+        ],
+    )
+    rows, cols = planned.shape
+    px, py = planned.pixel_um
+    out.say(
+        f"{planned.target}: «{name}», {len(planned.channels)} channels of {cols} x {rows} pixels "
+        f"of {px:g} x {py:g} µm{'' if not into else ', added'}."
+    )
+    if not target.name.endswith(SUFFIX):
+        out.say(f"A project's name ends in {SUFFIX}: it was added.")
+    for channel in planned.channels:
+        for note in channel.candidate.notes:
+            if note.kind == "caution":
+                out.say(f"  {channel.name}: {note.text}")
+
+
+def about(args: argparse.Namespace, out: Out) -> None:
+    """Say what a project holds."""
+    from viewer.desk.describe import describe, tables
+
+    with _desk(args, write=False) as desk:
+        out.put(**describe(desk))
+        if not out.as_json:
+            from rich.console import Console
+
+            console = Console()
+            for part in tables(desk):
+                console.print(part)
+
+
+def blend(args: argparse.Namespace, out: Out) -> None:
+    """Export a composite."""
+    from viewer.desk.export import blended, write
+
+    with _desk(args, write=False) as desk:
+        composite = blended(
+            desk,
+            args.map,
+            names=args.rgb,
+            saved=args.composite,
+            percentiles=args.stretch,
+            gamma=args.gamma,
+            curve=args.curve,
+        )
+        with showing_progress("Export", out.as_json) as progress:
+            written = write(
+                desk,
+                args.map,
+                composite,
+                Path(args.output),
+                width_mm=args.width_mm,
+                dpi=args.dpi,
+                depth=args.depth,
+                paper=args.paper,
+                title=args.title,
+                overwrite=args.force,
+                progress=progress,
+            )
+    out.put(
+        file=str(written.path),
+        width_px=written.width_px,
+        height_px=written.height_px,
+        width_mm=written.width_mm,
+        height_mm=written.height_mm,
+        dpi=written.dpi,
+        caption=written.caption,
+        composite=_builtins(composite),
+        notes=[{"kind": n.kind, "level": n.level, "text": n.text} for n in written.notes],
+    )
+    out.say(f"{written.path}: {written.caption}")
+    for note in written.cautions:
+        out.say(f"  caution: {note.text}")
+
+
+def derive(args: argparse.Namespace, out: Out) -> None:
+    """Compute a new layer."""
+    from viewer.desk.deriving import derive_now, recipe_of
+
+    with _desk(args) as desk:
+        map_id = desk.map(args.map).id
+        recipe = recipe_of(desk, map_id, args)
+        with showing_progress(f"Derive {args.name}", out.as_json) as progress:
+            layer, counts = derive_now(desk, map_id, args.name, recipe, progress)
+        out.put(
+            project=str(desk.path),
+            map=map_id,
+            layer=layer.id,
+            name=layer.name,
+            recipe=_builtins(recipe),
+            stats=_builtins(layer.stats),
+            without_value=counts,
+        )
+        s = layer.stats
+        known = s.pixels - s.missing
+        out.say(f"«{layer.name}»: {known:,} pixels have a value, {s.missing:,} have none.")
+        if known:
+            out.say(f"  from {s.minimum:.6g} to {s.maximum:.6g}, mean {s.mean:.6g}")
+        for reason, count in counts.items():
+            if count:
+                out.say(f"  {count:,} pixels without a value: {reason}")
+
+
+def measure(args: argparse.Namespace, out: Out) -> None:
+    """Measure something and keep it as a mark and a row of the ledger."""
+    from viewer.desk.rulers import measure_points
+
+    with _desk(args) as desk:
+        row, text, caution = measure_points(
+            desk,
+            args.map,
+            args.kind,
+            args.points,
+            second=args.second or (),
+            label=args.label,
+            hand_px=args.hand_px,
+        )
+        out.put(row=_builtins(row), text=text, caution=caution)
+        out.say(f"{row.label}: {text} ({row.uncertainty}; n = {row.n})")
+        out.say(f"  {row.method}")
+        if row.excluded:
+            out.say(f"  left out: {row.excluded}")
+        if caution:
+            out.say(f"  caution: {caution}")
+
+
+def ledger(args: argparse.Namespace, out: Out) -> None:
+    """Write every measurement as a table."""
+    from viewer.plates.tables import write_ledger
+
+    with _desk(args, write=False) as desk:
+        rows = desk.state.ledger.rows
+        out.put(rows=[_builtins(r) for r in rows])
+        if args.output:
+            path = Path(args.output)
+            write_ledger(path, rows, overwrite=args.force)
+            out.put(file=str(path))
+            out.say(f"{path}: {len(rows)} measurements")
+        elif not rows:
+            out.say("Nothing has been measured yet.")
+        for row in rows if not args.output else ():
+            value = "" if row.value is None else f"{row.value:.6g} {row.unit}"
+            out.say(f"{row.label:<12} {row.kind:<14} {value}")
+
+
+def schema(args: argparse.Namespace, out: Out) -> None:
+    """Print the JSON schema of a document."""
+    import msgspec
+
+    from viewer.store.documents import DOCUMENTS
+    from viewer.store.schemas import schema_of
+
+    if args.document not in DOCUMENTS:
+        raise UsageError(
+            f"There is no document «{args.document}».", hint="One of: " + ", ".join(DOCUMENTS) + "."
+        )
+    print(msgspec.json.format(msgspec.json.encode(schema_of(args.document)), indent=2).decode())
+
+
+# -- parsing --------------------------------------------------------------------------------------
+
+
+def _desk(args: argparse.Namespace, *, write: bool = True) -> Any:
+    from viewer.desk.desk import Desk
+
+    desk = Desk.open(args.project, write=write, inline=True)
+    for remark in desk.project.remarks:
+        print(remark, file=sys.stderr)
+    if write:
+        try:
+            desk.require_writable()
+        except BaseException:
+            desk.close()
+            raise
+    return desk
+
+
+def _builtins(value: Any) -> Any:
+    import msgspec
+
+    return msgspec.to_builtins(value)
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(message, hint=f"See {self.prog} --help.")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    common = argparse.ArgumentParser(add_help=False)
+    common.add_argument("--json", action="store_true", help="print one JSON document, nothing else")
+
+    top = _Parser(
+        prog="grainlight",
+        description="Look at, sort, measure and publish multi-channel element maps of rocks.",
+        epilog=EXIT_CODES,
+    )
+    top.add_argument("--version", action="version", version=f"grainlight {__version__}")
+    verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
+
+    def verb(name: str, run: Callable[[argparse.Namespace, Out], None], **words: Any) -> Any:
+        made = verbs.add_parser(name, parents=[common], help=run.__doc__, description=run.__doc__, **words)
+        made.set_defaults(run=run)
+        return made
+
+    def on_project(made: Any, *, with_map: bool = True) -> None:
+        made.add_argument("project", metavar="P.maps.h5", help="the project")
+        if with_map:
+            made.add_argument("--map", metavar="MAP", help="map, by name (default: the first)")
+
+    v = verb("window", window)
+    v.add_argument("project", nargs="?", metavar="P.maps.h5", help="a project to open")
+
+    v = verb("demo", demo)
+    v.add_argument("--out", default="grainlight-demo", metavar="DIR", help="folder (default: %(default)s)")
+    v.add_argument("--headless", action="store_true", help="do not open the window")
+    v.add_argument("--force", action="store_true", help="replace what an earlier run left there")
+    v.add_argument("--scale", type=float, default=1.0, help="size of the slab (default: %(default)s)")
+
+    v = verb("gather", gather)
+    v.add_argument("sources", nargs="+", metavar="SRC", help="files or folders")
+    v.add_argument("-o", "--output", required=True, metavar="P.maps.h5", help="the project")
+    v.add_argument("--name", metavar="NAME", help="name of the map (default: of the first source)")
+    v.add_argument("--pixel-um", type=pixel_size, metavar="X[xY]", help="pixel size in µm")
+    v.add_argument("--any-pixel-size", action="store_true", help="accept an unusual pixel size")
+    v.add_argument("--into", action="store_true", help="add the map to an existing project")
+    v.add_argument("--only", metavar="Fe,Cr,...", help="take only these channels")
+    v.add_argument("--rename", nargs=2, action="append", metavar=("OLD", "NEW"), help="rename a channel")
+    v.add_argument("--resample", action="store_true", help="bring coarser maps onto the finest grid")
+    v.add_argument("--force", action="store_true", help="replace an existing project")
+
+    v = verb("about", about)
+    on_project(v, with_map=False)
+
+    v = verb("blend", blend)
+    on_project(v)
+    what = v.add_mutually_exclusive_group(required=True)
+    what.add_argument("--rgb", type=triple, metavar="R,G,B", help="layers as red, green, blue")
+    what.add_argument("--composite", metavar="NAME", help="a composite saved in the project")
+    v.add_argument("--stretch", type=percentiles, metavar="LOW:HIGH", help="percentiles (default: 1:99)")
+    v.add_argument("--curve", choices=("linear", "log", "asinh", "sqrt"))
+    v.add_argument("--gamma", type=float)
+    v.add_argument("-o", "--output", required=True, metavar="FILE", help=".tif, .png, .pdf or .svg")
+    v.add_argument("--width-mm", type=float, help="print width; without it a .tif has map resolution")
+    v.add_argument("--dpi", type=float, default=300.0, help="default: %(default)s")
+    v.add_argument("--depth", type=int, choices=(8, 16), default=8, help="bits a colour of a map-size .tif")
+    v.add_argument("--paper", choices=("light", "dark"), default="light")
+    v.add_argument("--title", default="")
+    v.add_argument("--force", action="store_true", help="replace an existing file")
+
+    v = verb("derive", derive)
+    on_project(v)
+    v.add_argument("--name", required=True, help="name of the new layer")
+    how = v.add_mutually_exclusive_group(required=True)
+    how.add_argument("--expr", metavar="FORMULA", help="such as 'Mg/(Mg+Fe)'")
+    how.add_argument("--median", metavar="LAYER", help="median filter of --size pixels")
+    how.add_argument("--gaussian", metavar="LAYER", help="Gaussian filter of --sigma pixels")
+    how.add_argument("--edge-preserving", metavar="LAYER", help="smooth within edges")
+    how.add_argument("--total", metavar="A,B,...|all", help="sum of layers")
+    how.add_argument("--component", type=int, metavar="N", help="Nth principal component of --of")
+    v.add_argument("--of", default="all", metavar="A,B,...", help="layers of a component (default: all)")
+    v.add_argument("--size", type=int, default=3, help="pixels, odd (default: %(default)s)")
+    v.add_argument("--sigma", type=float, default=1.0, help="pixels (default: %(default)s)")
+
+    v = verb("measure", measure)
+    on_project(v)
+    kinds = ("distance", "polyline", "angle", "perpendicular", "thickness")
+    v.add_argument("kind", metavar="KIND", choices=kinds, help=", ".join(kinds))
+    v.add_argument("--points", nargs="+", type=point, required=True, metavar="X,Y", help="in µm")
+    v.add_argument("--second", nargs="+", type=point, metavar="X,Y", help="other line of a thickness")
+    v.add_argument("--label", default="")
+    v.add_argument("--hand-px", type=float, default=0.5, help="placement of an end (default: %(default)s)")
+
+    v = verb("ledger", ledger)
+    on_project(v, with_map=False)
+    v.add_argument("-o", "--output", metavar="FILE.csv", help="write a CSV table")
+    v.add_argument("--force", action="store_true", help="replace an existing file")
+
+    v = verb("schema", schema)
+    v.add_argument("document", help="setup, look, derived, marks or ledger")
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; return its exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    as_json = "--json" in words
+    try:
+        # A project named alone, or nothing at all, means the window.
+        if not words or (not words[0].startswith("-") and words[0].endswith(".h5")):
+            words = ["window", *words]
+        args = parser().parse_args(words)
+        if getattr(args, "run", None) is None:
+            raise UsageError("A verb is needed.", hint="See grainlight --help.")
+        out = Out(args.json)
+        args.run(args, out)
+        out.end()
+    except GrainlightError as error:
+        _complain(error, as_json)
+        return error.exit_code
+    except KeyboardInterrupt:
+        _complain(CancelledError(), as_json)
+        return CancelledError.exit_code
+    except MemoryError:
+        _complain(GrainlightError("There is not enough memory for this."), as_json)
+        return 5
+    except BrokenPipeError:
+        # The reader of a pipe has seen enough; pointing the stream elsewhere keeps Python quiet.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return 0
+
+
+def _complain(error: GrainlightError, as_json: bool) -> None:
+    if as_json:
+        fields = {"error": error.what, "where": error.where, "hint": error.hint}
+        print(json.dumps({**fields, "exit_code": error.exit_code}, ensure_ascii=False))
+    print(f"grainlight: {error}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
