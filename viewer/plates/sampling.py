@@ -9,7 +9,7 @@ that it covers, in the numbers of the screen.
 from __future__ import annotations
 
 import math
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -127,12 +127,12 @@ class _Axis:
         return slice(int(self.picks[first]), int(self.picks[last - 1]) + 1)
 
     def reduce(
-        self, block: npt.NDArray[np.generic], first: int, last: int, axis: int
-    ) -> npt.NDArray[np.generic]:
+        self, block: npt.NDArray[Any], first: int, last: int, axis: int
+    ) -> npt.NDArray[Any]:
         """Printed pixels `first` to before `last` from the block that `reach` asked for."""
         start = self.reach(first, last).start
         if not self.mean:
-            return np.take(block, self.picks[first:last] - start, axis=axis)
+            return np.asarray(np.take(block, self.picks[first:last] - start, axis=axis))
         edges = self.edges[first : last + 1] - start
         # The integral up to each edge; differences of neighbours are sums over printed pixels.
         values = np.moveaxis(block, axis, 0).astype(np.float64)

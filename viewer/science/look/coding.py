@@ -104,7 +104,9 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         if self.kind == "identity":
             return codes.astype(np.float32)
         with np.errstate(over="ignore"):  # beyond what float32 holds: infinite
-            return self.values().astype(np.float32)[codes]
+            values = self.values().astype(np.float32)
+        decoded: npt.NDArray[np.float32] = values[codes]
+        return decoded
 
     def encode(self, values: npt.NDArray[Any]) -> npt.NDArray[np.uint16]:
         """Nearest code of each value; values past either end take the end's code, NaN takes 0."""
