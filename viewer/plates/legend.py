@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from viewer.plates.paper import RGB
+from viewer.science.look.scalebar import label as length_label
 
 _WORDS: dict[RGB, str] = {
     (255, 0, 0): "Red",
@@ -47,11 +48,6 @@ def _entry(name: str, colour: RGB) -> str:
     return f"{word}: {name}" if word else name
 
 
-def length_text(um: float) -> str:
-    """Length as it stands under a scale bar: µm below a millimetre, then mm."""
-    return f"{um / 1000:.10g} mm" if um >= 1000 else f"{um:.10g} µm"
-
-
 def describe(
     colours: Colours,
     *,
@@ -79,7 +75,7 @@ def describe(
     if colours:
         parts.append("; ".join(text for text, _ in entries(colours)) + ".")
     if bar_um is not None:
-        parts.append(f"Scale bar {length_text(bar_um)}.")
+        parts.append(f"Scale bar {length_label(bar_um)}.")
     if pixel_um is not None:
         x, y = pixel_um
         side = f"{x:.6g} µm" if x == y else f"{x:.6g} × {y:.6g} µm (width × height)"

@@ -12,11 +12,12 @@ from typing import Literal, NamedTuple
 import msgspec
 
 from viewer.errors import InputError
-from viewer.plates.legend import Colours, entries, length_text, plain_text
+from viewer.plates.legend import Colours, entries, plain_text
 from viewer.plates.paper import PAPERS, RGB, Paper, PaperName, readable
 from viewer.plates.resolution import MM_PER_INCH, POINTS_PER_INCH
 from viewer.plates.source import Rectangle
 from viewer.plates.typeface import text_width_mm
+from viewer.science.look.scalebar import label as length_label
 from viewer.science.look.scalebar import nice_length
 
 SMALLEST_TEXT_PT = 6.0
@@ -321,7 +322,7 @@ def _key(text: str, colour: RGB, size_pt: float, paper: Paper, inner: float) -> 
 
 
 def _bar(bar_um: float, length: float, size_pt: float, paper: Paper) -> _Block:
-    label = length_text(bar_um)
+    label = length_label(bar_um)
     wide = max(length, text_width_mm(label, size_pt))
     bar = Box((wide - length) / 2, 0.0, length, _BAR_MM, paper.ink)
     baseline = _BAR_MM + 1.0 + CAP * size_pt * MM_PER_POINT
@@ -341,11 +342,11 @@ def _dial(degrees: float, size_pt: float, paper: Paper) -> _Block:
 
 def _bar_length(page: Page, extent_um: float, map_w: float) -> float:
     if page.bar_um is None:
-        return nice_length(extent_um * min(_BAR_SHARE, _BAR_LONGEST_MM / map_w))
+        return nice_length(extent_um, min(_BAR_SHARE, _BAR_LONGEST_MM / map_w))[0]
     if page.bar_um > extent_um:
         raise InputError(
-            f"A scale bar of {length_text(page.bar_um)} is longer than the map, "
-            f"which is {length_text(extent_um)} wide.",
+            f"A scale bar of {length_label(page.bar_um)} is longer than the map, "
+            f"which is {length_label(extent_um)} wide.",
             where="scale bar",
         )
     return page.bar_um
