@@ -114,12 +114,12 @@ def test_plain_undoes_neutral(text: str) -> None:
 
 def test_numbers_that_are_none_are_empty_cells(tmp_path: Path) -> None:
     path = write_table(tmp_path / "t.csv", ["a", "b", "c"], [[math.nan, math.inf, None]])
-    assert path.read_text(encoding="utf-8") == "a,b,c\n,,\n"
+    assert path.read_bytes() == b"a,b,c\r\n,,\r\n"
 
 
 def test_text_is_utf8_whatever_the_machine_is_set_to(tmp_path: Path) -> None:
     path = write_table(tmp_path / "t.csv", ["label"], [["20 µm · älter"]])
-    assert path.read_bytes() == "label\n20 µm · älter\n".encode()
+    assert path.read_bytes() == "label\r\n20 µm · älter\r\n".encode()
 
 
 def test_a_missing_folder_is_explained(tmp_path: Path) -> None:
@@ -146,7 +146,7 @@ def test_a_full_disk_leaves_the_earlier_table(
     with pytest.raises(ResourceError) as caught:
         write_table(path, ["a"], [["second"]])
     assert caught.value.exit_code == 5
-    assert path.read_text(encoding="utf-8") == "a\nfirst\n"
+    assert path.read_bytes() == b"a\r\nfirst\r\n"
     assert [entry.name for entry in tmp_path.iterdir()] == ["t.csv"]
 
 
@@ -167,7 +167,7 @@ def test_a_link_is_written_through(tmp_path: Path) -> None:
     link.symlink_to(real)
     write_table(link, ["a"], [["1"]])
     assert link.is_symlink()
-    assert real.read_text(encoding="utf-8") == "a\n1\n"
+    assert real.read_bytes() == b"a\r\n1\r\n"
 
 
 def test_rights_of_a_replaced_file_are_kept(tmp_path: Path) -> None:

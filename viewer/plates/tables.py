@@ -190,7 +190,8 @@ def write_table(
         fresh = target.with_name(f".{target.name[:200]}.{uuid4().hex[:8]}.part")
         with open(fresh, "x", encoding="utf-8", newline="") as stream:
             part = fresh
-            writer = csv.writer(stream, lineterminator="\n")
+            # Lines end as RFC 4180 has it; a lone return inside a text is quoted only then.
+            writer = csv.writer(stream, lineterminator="\r\n")
             writer.writerow(header)
             writer.writerows([_cell(value) for value in row] for row in rows)
             stream.flush()

@@ -35,7 +35,7 @@ from PySide6.QtWidgets import (
 )
 
 from viewer.errors import GrainlightError
-from viewer.intake.registry import Found, scan
+from viewer.intake.formats import Survey, survey
 from viewer.panels import theme
 from viewer.panels.intake import table
 from viewer.panels.intake.candidate_table import CandidateTable
@@ -48,7 +48,6 @@ from viewer.panels.intake.draft import (
     made_unique,
     plan_of,
     problem,
-    source_of,
     stated_pixel,
 )
 from viewer.panels.intake.drop import DropPage, dropped_paths
@@ -69,7 +68,7 @@ class IntakePreview(QDialog):
     map_names : sequence of str
         Names of the maps that are in it already.
     look : callable, optional
-        Finds candidates in paths; `viewer.intake.registry.scan` unless given.
+        Finds candidates in paths; `viewer.intake.formats.survey` unless given.
 
     Signals
     -------
@@ -85,7 +84,7 @@ class IntakePreview(QDialog):
         map_names: Sequence[str] = (),
         parent: QWidget | None = None,
         *,
-        look: Callable[[Sequence[Path]], Found] = scan,
+        look: Callable[[Sequence[Path]], Survey] = survey,
     ) -> None:
         super().__init__(parent)
         self.setWindowTitle("Gather maps")
@@ -99,6 +98,7 @@ class IntakePreview(QDialog):
         self._next_key = 0
         self._looking = 0
         self._paths: set[Path] = set()
+        self._passed_over: list[Path] = []
         self._own_pixel = False
         self._new_target: Path | None = None
         self.draft = Draft()
@@ -236,22 +236,24 @@ class IntakePreview(QDialog):
         self._worker.drop()
         self._looking = 0
         self._paths.clear()
+        self._passed_over.clear()
         self._own_pixel = False
         self._new_target = None
         self._change(Draft(into_open=self.draft.into_open))
 
-    def _looked(self, paths: Sequence[Path], found: Found) -> None:
+    def _looked(self, paths: Sequence[Path], found: Survey) -> None:
         self._looking -= 1
         lines = [
             *self.draft.lines,
             *(line_of(candidate, self._key()) for candidate in found.candidates),
-            *(self._broken(path, error) for path, error in found.errors),
+            *(self._broken(error) for error in found.refused),
         ]
+        self._passed_over.extend(found.passed_over)
         self._take(paths, _told_apart(lines))
 
     def _looked_in_vain(self, paths: Sequence[Path], error: GrainlightError) -> None:
         self._looking -= 1
-        self._take(paths, [*self.draft.lines, self._broken(paths[0], error)])
+        self._take(paths, [*self.draft.lines, self._broken(error)])
 
     def _take(self, paths: Sequence[Path], lines: Sequence[Line]) -> None:
         name = self.draft.map_name or self._free_name(_name_for(paths))
@@ -262,8 +264,9 @@ class IntakePreview(QDialog):
             if line.usable and not self.model.has_sample(line.key):
                 self._sample(line)
 
-    def _broken(self, path: Path, error: GrainlightError) -> Line:
-        return Line(key=self._key(), source=source_of(path), error=_words(error), use=False)
+    def _broken(self, error: GrainlightError) -> Line:
+        source = os.path.basename(error.where or "") or "a file"
+        return Line(key=self._key(), source=source, error=_words(error), use=False)
 
     def _sample(self, line: Line) -> None:
         candidate, key = line.candidate, line.key
@@ -361,7 +364,8 @@ class IntakePreview(QDialog):
 
     def _refresh_words(self) -> None:
         draft, trouble = self.draft, self.trouble
-        self.files_label.setText(_found_words(draft))
+        self.files_label.setText(_found_words(draft, len(self._passed_over)))
+        self.files_label.setToolTip(_listed(self._passed_over))
         for button in (self.add_folder_button, self.add_files_button, self.clear_button):
             button.setVisible(bool(draft.lines))
         self.gather_button.setEnabled(not trouble)
@@ -429,12 +433,25 @@ def _counted(count: int, thing: str) -> str:
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
-def _found_words(draft: Draft) -> str:
+def _found_words(draft: Draft, passed_over: int) -> str:
     if not draft.lines:
         return ""
     broken = sum(bool(line.error) for line in draft.lines)
     words = f"{_counted(len(draft.lines) - broken, 'channel')} found"
-    return f"{words}, {_counted(broken, 'file')} not readable" if broken else words
+    if broken:
+        words += f", {broken} not readable"
+    if passed_over:
+        words += f", {_counted(passed_over, 'other file')} passed over"
+    return words
+
+
+def _listed(passed_over: Sequence[Path]) -> str:
+    """Name the files that are no maps, at most a dozen of them."""
+    if not passed_over:
+        return ""
+    named = "\n".join(path.name for path in passed_over[:12])
+    more = len(passed_over) - 12
+    return f"Passed over, as they are no maps:\n{named}" + (f"\nand {more} more" if more > 0 else "")
 
 
 def _extent_words(draft: Draft) -> str:
