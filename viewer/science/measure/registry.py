@@ -1,0 +1,135 @@
+"""Every kind of measurement there is: read by the command line, the ledger and the guide.
+
+A new measurement is a file beside this one and a row here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from viewer.errors import UsageError
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of measurement.
+
+    Attributes
+    ----------
+    name : str
+        As the command line and the ledger write it.
+    title : str
+        As the window shows it.
+    question : str
+        The petrologist's question that it answers.
+    method : str
+        How, in one or two sentences.
+    sources : tuple of str
+        Published sources of the method.
+    caution : str
+        What the number could wrongly be taken for, or when it fails.
+    inputs : tuple of str
+        What is placed or chosen, in order.
+    unit : str
+        Unit of the value.
+    """
+
+    name: str
+    title: str
+    question: str
+    method: str
+    sources: tuple[str, ...]
+    caution: str
+    inputs: tuple[str, ...]
+    unit: str
+
+
+_GUM = (
+    "JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in "
+    "measurement, 4.3.7 (rectangular distribution), 5.1.2 (propagation)"
+)
+_BIAS = "JCGM 100:2008, 3.2.4 (correction of a recognised systematic effect)"
+_CUT = (
+    "On a cut face lengths are apparent: a body met obliquely looks longer than it is across, and "
+    "a grain cut off its middle looks smaller."
+)
+
+_RULER = (
+    Kind(
+        name="distance",
+        title="Distance",
+        question="How far is it from here to there?",
+        method="Straight distance between two points, corrected for what misplaced ends add.",
+        sources=(_GUM, _BIAS),
+        caution=_CUT,
+        inputs=("end", "end"),
+        unit="µm",
+    ),
+    Kind(
+        name="polyline",
+        title="Length of a line",
+        question="How long is this line?",
+        method="Sum of the straight segments between two or more points, corrected for what "
+        "misplaced points add.",
+        sources=(_GUM, _BIAS),
+        caution="A curve drawn with few points is cut short. The length of a rough line grows with "
+        "the detail that is followed; compare only lines drawn alike.",
+        inputs=("point", "point", "further points"),
+        unit="µm",
+    ),
+    Kind(
+        name="angle",
+        title="Angle",
+        question="At what angle do these two lines meet?",
+        method="Angle at a vertex between two arms, 0 to 180 degrees.",
+        sources=(_GUM,),
+        caution="On a cut face this is the apparent angle between the traces of two planes, not "
+        "the angle between the planes.",
+        inputs=("end of one arm", "vertex", "end of the other arm"),
+        unit="°",
+    ),
+    Kind(
+        name="perpendicular",
+        title="Distance from a line",
+        question="How far is this point from that line?",
+        method="Distance from a point to the straight line through two points, prolonged.",
+        sources=(_GUM,),
+        caution="Far beyond the line's own ends the result rests on its direction, and the "
+        "interval widens. " + _CUT,
+        inputs=("line's start", "line's end", "point"),
+        unit="µm",
+    ),
+    Kind(
+        name="thickness",
+        title="Thickness",
+        question="How thick is this layer, and how much does that vary?",
+        method="Distance between two drawn lines along normals to their mid-line at even spacing: "
+        "mean, smallest, largest, standard deviation and number of stations.",
+        sources=(_GUM,),
+        caution="The interval is about the mean of the stretch drawn, not about the layer "
+        "elsewhere. On a face that does not cut the layer at right angles the thickness is "
+        "apparent, and larger than the true one.",
+        inputs=("first line", "second line"),
+        unit="µm",
+    ),
+)
+
+KINDS: Mapping[str, Kind] = MappingProxyType({kind.name: kind for kind in _RULER})
+"""Kinds by name, in the order in which they are listed to the user."""
+
+
+def kind(name: str) -> Kind:
+    """The kind called `name`.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    if name not in KINDS:
+        raise UsageError(
+            f"There is no measurement called {name!r}.", hint=f"There are: {', '.join(KINDS)}."
+        )
+    return KINDS[name]
