@@ -144,13 +144,13 @@ def _apatites(place: Place, rng: Rng, canvas: Canvas, units: NDArray[np.uint8]) 
     g, s = place.rock.grain_scale, place.rock.scale
     pocket = canvas.label == m.QUARTZ
     x, y = _sites(rng, canvas, pocket.astype(np.float32), 700)
-    x, y = _spaced(x, y, 150.0 * g, int(190 * max(s / g, 0.3)))
+    x, y = _spaced(x, y, 130.0 * g, int(150 * max(s / g, 0.3)))
     elsewhere = (canvas.gap > 25.0 * g) & (units > 0) & (units < LEUCONORITE) & ~pocket
     u, v = _sites(rng, canvas, elsewhere.astype(np.float32), max(int(40 * s / g), 6))
     late = np.concatenate([np.ones(x.size, bool), np.zeros(u.size, bool)])
     x, y = np.concatenate([x, u]), np.concatenate([y, v])
-    short = rng.uniform(17.0, 40.0, x.size) * g
-    long = short * rng.uniform(1.0, 3.6, x.size)
+    short = np.clip(19.0 * np.exp(rng.normal(0.0, 0.4, x.size)), 9.0, 52.0) * g
+    long = short * rng.uniform(1.0, 5.0, x.size)
     # Chlorine: 4 to 5 weight per cent in the late pockets, a fifth of the site elsewhere.
     mix = np.where(late, rng.normal(0.68, 0.03, x.size), rng.normal(0.20, 0.03, x.size))
     angle = rng.uniform(0, np.pi, x.size)
@@ -193,9 +193,9 @@ def _inclusions(
     size = np.where(share > 0, share * host.short, rng.uniform(38.0, 80.0, n) * g)
     drift = rng.normal(0.0, 0.10, (2, n)) * host.short
     x, y = host.x + drift[0], host.y + drift[1]
-    # Negative crystals: rounded, with a hint of the host's own directions.
-    long = size * rng.uniform(1.0, 1.4, n)
-    holes = rounded(x, y, long, size, host.angle, m.CHROMITE, lobe=0.10)
+    # Negative crystals: faceted, elongated along the host.
+    long = size * rng.uniform(1.0, 1.5, n)
+    holes = polygons(rng, x, y, long, size, host.angle, m.CHROMITE, faces=7)
     holes.phase[:] = host.phase
     parts = []
     for k in range(n):

@@ -155,7 +155,7 @@ class Canvas:
     def draw_fabric(self, layers: Layers) -> None:
         """Draw what carries the rock: interstitial crystals, oikocrysts, framework, chadacrysts."""
         g = self.rock.grain_scale
-        under = self._painted(layers.interstitial, (260.0, 80.0, 10.0), 1_500.0 * g)
+        under = self._painted(layers.interstitial, (260.0, 80.0, 10.0), 500.0 * g)
         self._take(layers.interstitial, under, under.owner >= 0)
         self.label[under.owner < 0] = m.CLINOPYROXENE
         self.mix[under.owner < 0] = 0.18
@@ -169,14 +169,16 @@ class Canvas:
         self._take(layers.framework, frame, inside)
         self.gap = np.where(np.isfinite(frame.score), frame.score, 1e6).astype(np.float32)
         self.lath = np.where(inside, frame.owner, -1).astype(np.int32)
-        self._zone_plagioclase(frame, inside)
+        self._zone_plagioclase(frame, inside, layers.framework.growth.max(axis=1) > 0.0)
 
         small = self._painted(layers.chadacrysts, (26.0, 14.0, 3.0), 0.0)
         self.chadacryst = (small.owner >= 0) & hosted & ~inside
         self._take(layers.chadacrysts, small, self.chadacryst)
         self._zone_mafic(frame, inside)
 
-    def _zone_plagioclase(self, frame: Painted, inside: NDArray[np.bool_]) -> None:
+    def _zone_plagioclase(
+        self, frame: Painted, inside: NDArray[np.bool_], overgrown: NDArray[np.bool_]
+    ) -> None:
         g = self.rock.grain_scale
         plagioclase = inside & (self.label == m.PLAGIOCLASE)
         depth = -frame.core[plagioclase]  # µm below the surface of the core
@@ -185,6 +187,9 @@ class Canvas:
         # Faint oscillations, and a core that turns a little more sodic towards its middle.
         change = 0.010 * np.sin(2 * np.pi * depth / (58.0 * g) + phase)
         change -= 0.016 * (1.0 - np.exp(-np.maximum(depth, 0.0) / (150.0 * g)))
+        # The mosaic has no overgrowths, only a thin sodic margin along its grain boundaries.
+        margin = 0.035 * np.exp(frame.score[plagioclase] / (32.0 * g))
+        change -= np.where(overgrown[frame.owner[plagioclase]], 0.0, margin)
         outwards = np.clip(-depth / (2 * RIM_MEAN_UM * g), 0.0, 1.0)
         change = np.where(rim, 0.135 + 0.02 * outwards, change)
         self.mix[plagioclase] += change.astype(np.float32)

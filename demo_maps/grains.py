@@ -141,7 +141,7 @@ def laths(
     grains.offset[:, :2] = grains.long[:, None]
     grains.offset[:, 2:4] = grains.short[:, None]
     grains.tooth[:, :2] = ragged * grains.long[:, None]
-    grains.tooth[:, 2:4] = 0.05 * grains.short[:, None]
+    grains.tooth[:, 2:4] = 0.03 * grains.short[:, None]
     for k in range(4):
         slant = rng.uniform(0.6, 1.25, n)
         corner = (1, -1)[k % 2] * slant + np.pi * (k // 2)
@@ -173,17 +173,17 @@ def cubes(
     rng: np.random.Generator, x: Array, y: Array, half: Array, phase: int, *,
     mix: Array | float = 0.0, side: int = -1,
 ) -> Grains:  # fmt: skip
-    """Return nearly square sections of octahedra and cubes, turned at random, corners clipped."""
+    """Return sections of small octahedra: squares to hexagons, turned at random."""
     n = x.size
     angle = rng.uniform(0, np.pi / 2, n)
-    grains = _grains(x, y, half * rng.uniform(1.0, 1.22, n), half, angle, phase, mix, side, False)
+    grains = _grains(x, y, half * rng.uniform(1.0, 1.4, n), half, angle, phase, mix, side, False)
     for k in range(4):
         grains.normal[:, k] = angle + k * np.pi / 2 + rng.normal(0, 0.05, n)
         grains.offset[:, k] = grains.long if k % 2 == 0 else grains.short
         corner = np.pi / 4 + k * np.pi / 2
         support = (grains.long + grains.short) * np.sqrt(0.5)
         grains.normal[:, 4 + k] = angle + corner
-        grains.offset[:, 4 + k] = support * rng.uniform(0.84, 1.0, n)
+        grains.offset[:, 4 + k] = support * rng.uniform(0.72, 1.0, n)
     return grains
 
 
@@ -244,8 +244,11 @@ def pack(x: Array, y: Array, long: Array, short: Array, angle: Array, gap: float
 
 @njit(cache=True, nogil=True)
 def _step(along: float, width: float, grain: int, face: int) -> float:
-    """Return a step function along a face, within ±1: one value for each `width`."""
-    return scramble(int(np.floor(along / width)), grain, face) / 8388607.5 - 1.0
+    """Return a step function along a face, within ±1: coarse steps that carry finer ones."""
+    own = width * (0.8 + scramble(grain, face, 3) * 9.0e-8)
+    coarse = scramble(int(np.floor(along / own)), grain, face) / 8388607.5 - 1.0
+    fine = scramble(int(np.floor(along / (0.37 * own) + 0.3)), grain, face + 8) / 8388607.5 - 1.0
+    return 0.68 * coarse + 0.32 * fine
 
 
 @njit(parallel=True, cache=True, nogil=True)
@@ -282,6 +285,10 @@ def _paint(
                         u = (cosine * dx + sine * dy) / long[g]
                         v = (cosine * dy - sine * dx) / short[g]
                         radius = np.sqrt(u * u + v * v)
+                        # The lobes cost an arctangent: only where they could decide.
+                        nearest = (radius / (1.0 + lobe[g]) - 1.0) * mean
+                        if nearest >= limit or nearest >= score[r, c]:
+                            continue
                         if lobe[g] > 0.0:
                             turn = np.arctan2(v, u)
                             radius /= 1.0 + lobe[g] * (
@@ -302,6 +309,8 @@ def _paint(
                                 inner = distance
                             if distance - growth[g, k] > outer:
                                 outer = distance - growth[g, k]
+                            if outer >= limit or outer >= score[r, c]:
+                                break
                     if outer < limit and outer < score[r, c]:
                         score[r, c] = outer
                         core[r, c] = inner

@@ -94,7 +94,8 @@ class Rock:
         """Return y of the sharp contact below the seam, µm."""
         g = self.grain_scale
         rough = 70 * g * noise_points(x, z, 900 * g, self.seed + 1)
-        rough += 30 * g * noise_points(x, z, 260 * g, self.seed + 2)
+        rough += 32 * g * noise_points(x, z, 260 * g, self.seed + 2)
+        rough += 14 * g * noise_points(x, z, 90 * g, self.seed + 12)
         return 12_700 * self.scale + self._wave(x, z) + self.pit(x) + rough
 
     def seam_top(self, x: Array, z: float = 0.0) -> Array:

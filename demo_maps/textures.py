@@ -21,7 +21,7 @@ Rng = np.random.Generator
 #: Thickness of the overgrowth on plagioclase of the leuconorite: mean + swing * cos(angle from up).
 RIM_MEAN_UM, RIM_SWING_UM = 85.0, 55.0
 #: Mean direction of its laths, degrees from the layering (positive dips right), and their scatter.
-LATH_DIP_DEG, LATH_SCATTER_DEG = 7.0, 15.0
+LATH_DIP_DEG, LATH_SCATTER_DEG = 7.0, 18.0
 #: Composition against stratigraphic height above the footwall contact.
 PLAGIOCLASE_AN_AT_CONTACT, PLAGIOCLASE_AN_PER_MM = 0.700, -0.009
 ORTHOPYROXENE_FE_AT_CONTACT, ORTHOPYROXENE_FE_PER_MM = 0.165, 0.010
@@ -174,21 +174,21 @@ def footwall_mosaic(place: Place, rng: Rng) -> Grains:
     here = y > place.rock.footwall_contact(x, place.z) - 200 * g
     x, y = x[here], y[here]
     clustered = noise_points(x, y, 2_600 * g, place.rock.seed + 20)
-    olivine = (clustered + rng.normal(0, 0.25, x.size) > 0.38) & (place.height_mm(x, y) < -0.35)
+    olivine = (clustered + rng.normal(0, 0.3, x.size) > 0.30) & (place.height_mm(x, y) < -0.35)
     long = _log_normal(rng, 500.0, 0.33, x.size, 210.0, 1_050.0) * g
-    long = np.where(olivine, 0.72 * long, long)
+    long = np.where(olivine, 0.62 * long, long)
     short = long / np.where(olivine, rng.uniform(1.05, 1.4, x.size), rng.uniform(1.2, 2.1, x.size))
     angle = rng.normal(0.0, 0.55, x.size)
     order = _largest_first(rng, long * short)
     x, y, long, short, angle, olivine = (v[order] for v in (x, y, long, short, angle, olivine))
-    keep = pack(x, y, long, short, angle, 0.80)
+    keep = pack(x, y, long, short, angle, 0.84)
     x, y, long, short, angle, olivine = (v[keep] for v in (x, y, long, short, angle, olivine))
     p, o = ~olivine, olivine
     fe = rng.normal(0.19, 0.008, int(o.sum()))
     return join(
         [
             polygons(
-                rng, x[p], y[p], 1.09 * long[p], 1.09 * short[p], angle[p], m.PLAGIOCLASE,
+                rng, x[p], y[p], 1.06 * long[p], 1.06 * short[p], angle[p], m.PLAGIOCLASE,
                 mix=plagioclase_an(place, rng, x[p], y[p]), faces=7, side=0,
             ),
             rounded(
@@ -207,10 +207,10 @@ def norite_prisms(place: Place, rng: Rng, hosts: Grains) -> Grains:
     here = (y < seam + rng.normal(0, 0.6 * blur, x.size)) & (y > norite + rng.normal(0, blur, x.size))
     here &= depth_in(hosts, x, y) > 1.04
     x, y = x[here], y[here]
-    long = _log_normal(rng, 560.0, 0.3, x.size, 230.0, 1_150.0) * g
+    long = _log_normal(rng, 520.0, 0.38, x.size, 180.0, 1_150.0) * g
     short = long / rng.uniform(1.35, 2.3, x.size)
     angle = rng.normal(0.0, 0.7, x.size)
-    x, y, long, short, angle = _settle(rng, x, y, long, short, angle, 0.86)
+    x, y, long, short, angle = _settle(rng, x, y, long, short, angle, 1.1)
     fe = orthopyroxene_fe(place, rng, x, y)
     return laths(rng, x, y, long, short, angle, m.ORTHOPYROXENE, mix=fe, ragged=0.05, side=1)
 
@@ -218,18 +218,18 @@ def norite_prisms(place: Place, rng: Rng, hosts: Grains) -> Grains:
 def leuconorite_laths(place: Place, rng: Rng) -> Grains:
     """Return aligned plagioclase laths, each with an overgrowth thicker on its upper side."""
     g = place.rock.grain_scale
-    x, y = place.scatter(rng, place.count(760.0, 200.0, 16.0))
+    x, y = place.scatter(rng, place.count(560.0, 150.0, 16.0))
     _, _, norite = place.rock.contacts(x, place.z)
     here = y < norite + rng.normal(0, 260.0 * place.rock.scale, x.size)
     x, y = x[here], y[here]
-    long = _log_normal(rng, 640.0, 0.38, x.size, 210.0, 1_500.0) * g
-    short = np.clip(long / rng.uniform(2.6, 5.2, x.size), 62.0 * g, 300.0 * g)
+    long = _log_normal(rng, 430.0, 0.52, x.size, 130.0, 1_400.0) * g
+    short = np.clip(long / rng.uniform(1.9, 6.2, x.size), 44.0 * g, 270.0 * g)
     angle = np.deg2rad(rng.normal(LATH_DIP_DEG, LATH_SCATTER_DEG, x.size))
     # They must find room for their overgrowths as well as their cores.
     room = 62.0 * g
     order = _largest_first(rng, long * short)
     x, y, long, short, angle = (v[order] for v in (x, y, long, short, angle))
-    keep = pack(x, y, long + room, short + room, angle, 0.83)
+    keep = pack(x, y, long + room, short + room, angle, 0.96)
     x, y, long, short, angle = (v[keep] for v in (x, y, long, short, angle))
     an = plagioclase_an(place, rng, x, y)
     grains = laths(rng, x, y, long, short, angle, m.PLAGIOCLASE, mix=an, ragged=0.09, side=1)
@@ -316,9 +316,9 @@ def chromites(place: Place, rng: Rng) -> tuple[Grains, Grains]:
     order = _largest_first(rng, half, 0.5)
     x, y, half = x[order], y[order], half[order]
     dense = np.concatenate([large.x, x]), np.concatenate([large.y, y])
-    sizes = np.concatenate([large.short * 1.12, half])
+    sizes = np.concatenate([large.short * 0.95, half])
     # One packing for dense and scattered parts: chance alone thins the top.
-    keep = pack(dense[0], dense[1], sizes, sizes, np.zeros(sizes.size), 0.93)[len(large) :]
+    keep = pack(dense[0], dense[1], sizes, sizes, np.zeros(sizes.size), 1.04)[len(large) :]
     x, y, half = x[keep], y[keep], half[keep]
     mix = np.clip(0.2 + 0.05 * place.height_mm(x, y) + rng.normal(0, 0.03, x.size), 0.05, 0.9)
     return large, cubes(rng, x, y, half, m.CHROMITE, mix=mix, side=1)
