@@ -11,14 +11,13 @@ from viewer.panels.intake import table
 from viewer.panels.intake.delegate import CandidateDelegate
 
 _WIDTHS = {
-    table.NAME: 214,
-    table.ELEMENT: 64,
+    table.NAME: 232,
+    table.ELEMENT: 72,
     table.LINE: 48,
-    table.SIZE: 92,
-    table.TYPE: 64,
-    table.RANGE: 104,
-    table.UNIT: 60,
-    table.PIXEL: 124,
+    table.SIZE: 100,
+    table.RANGE: 112,
+    table.UNIT: 64,
+    table.PIXEL: 148,
 }
 
 
@@ -49,7 +48,7 @@ class CandidateTable(QTableView):
         self.setTabKeyNavigation(False)
         self.setAccessibleName("Channels found in the files")
         self.verticalHeader().hide()
-        self.verticalHeader().setDefaultSectionSize(table.THUMB + theme.current().gap_2)
+        self.verticalHeader().setDefaultSectionSize(table.THUMB[1] + theme.current().gap_2)
         header = self.horizontalHeader()
         header.setHighlightSections(False)
         header.setSectionsClickable(False)

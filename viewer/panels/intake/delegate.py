@@ -21,7 +21,7 @@ class CandidateDelegate(QStyledItemDelegate):
         option.text = ""
         # Every name starts at the same place, whether its thumbnail is there yet or not.
         if index.column() == NAME:
-            option.decorationSize = QSize(THUMB, THUMB)
+            option.decorationSize = QSize(*THUMB)
             option.features |= QStyleOptionViewItem.ViewItemFeature.HasDecoration
         widget = option.widget
         style = widget.style() if widget is not None else QApplication.style()
@@ -47,7 +47,7 @@ class CandidateDelegate(QStyledItemDelegate):
         margin = theme.current().gap_2
         if index.column() == NAME:
             box = style.pixelMetric(QStyle.PixelMetric.PM_IndicatorWidth)
-            rect.setLeft(rect.left() + box + THUMB + 2 * margin + margin // 2)
+            rect.setLeft(rect.left() + box + THUMB[0] + 2 * margin + margin // 2)
         else:
             rect.setLeft(rect.left() + margin)
         rect.setRight(rect.right() - margin // 2)
@@ -55,7 +55,7 @@ class CandidateDelegate(QStyledItemDelegate):
 
     def sizeHint(self, option: QStyleOptionViewItem, index: Index) -> QSize:
         hint = super().sizeHint(option, index)
-        return QSize(hint.width(), THUMB + theme.current().gap_2)
+        return QSize(hint.width(), THUMB[1] + theme.current().gap_2)
 
 
 def _ink(tone: str | None) -> QColor:

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
 )
 
 from viewer.panels import theme
+from viewer.panels.intake.map_form import LABELS
 from viewer.store.project import SUFFIX
 
 
@@ -73,6 +74,7 @@ class Destination(QWidget):
         if open_project is not None:
             grid.addWidget(self.to_open, 1, 0)
             grid.addWidget(open_label, 1, 1, 1, 2)
+        grid.setColumnMinimumWidth(0, LABELS)
         grid.setColumnStretch(1, 1)
 
     def show_target(self, target: Path | None, *, into_open: bool) -> None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QSignalBlocker, Signal
+from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QCheckBox, QGridLayout, QHBoxLayout, QLabel, QLineEdit, QWidget
 
 from viewer.panels import theme
 from viewer.panels.intake.draft import Draft, pixel_caution, pixel_problem, stated_pixel
 from viewer.panels.intake.length_edit import LengthEdit
-from viewer.panels.intake.tone import set_tone, set_wrong
+from viewer.panels.qt import set_property, silenced
 
 _FIELD = 88
+
+LABELS = 128
+"""Width of the labels before the fields, here and below the table."""
 
 
 class MapForm(QWidget):
@@ -70,6 +73,7 @@ class MapForm(QWidget):
         grid.addWidget(self.name_edit, 0, 1)
         grid.addWidget(pixel_label, 1, 0)
         grid.addLayout(pixel_row, 1, 1)
+        grid.setColumnMinimumWidth(0, LABELS)
         grid.setColumnStretch(1, 1)
 
     def show_draft(self, draft: Draft, *, own_pixel: bool) -> None:
@@ -83,18 +87,20 @@ class MapForm(QWidget):
         if self.name_edit.text() != draft.map_name:
             self.name_edit.setText(draft.map_name)
         if not own_pixel:
-            with QSignalBlocker(self.square):
+            with silenced(self.square):
                 self.square.setChecked(draft.pixel_x == draft.pixel_y)
         self.pixel_x.show_value(draft.pixel_x)
         self.pixel_y.show_value(draft.pixel_y)
         self.pixel_y.setEnabled(not self.square.isChecked())
+        # With files of several sizes the size to gather is asked for first.
+        asked = own_pixel or draft.shape is not None
         for edit, value in ((self.pixel_x, draft.pixel_x), (self.pixel_y, draft.pixel_y)):
-            set_wrong(edit, bool(pixel_problem(value)))
+            set_property(edit, "wrong", asked and bool(pixel_problem(value)))
         self.insist.setVisible(bool(pixel_caution(draft.pixel_x, draft.pixel_y)))
         self.insist.setChecked(draft.insist)
         text, tone = pixel_words(draft, own_pixel=own_pixel)
         self.hint.setText(text)
-        set_tone(self.hint, tone)
+        set_property(self.hint, "tone", tone)
 
     def _edited(self) -> None:
         x = self.pixel_x.value

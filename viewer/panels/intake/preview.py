@@ -54,8 +54,8 @@ from viewer.panels.intake.drop import DropPage, dropped_paths
 from viewer.panels.intake.map_form import MapForm
 from viewer.panels.intake.sample import Sample, take_sample
 from viewer.panels.intake.sizes_view import SizesView
-from viewer.panels.intake.tone import set_tone
 from viewer.panels.intake.worker import Worker
+from viewer.panels.qt import set_property
 
 
 class IntakePreview(QDialog):
@@ -380,13 +380,16 @@ class IntakePreview(QDialog):
             self._say(_extent_words(draft), "dim")
 
     def _say(self, text: str, tone: str) -> None:
-        set_tone(self.status, tone)
+        set_property(self.status, "tone", tone)
         self.status.setText(text)
 
     def _tell_about(self, current: QModelIndex) -> None:
-        line = self.model.line(current.row()) if current.isValid() else None
+        grave = (line for line in self.draft.lines if line.error or line.cautions)
+        line = self.model.line(current.row()) if current.isValid() else next(grave, None)
         text = table.words(line) if line is not None else ""
         self.about_line.setText(f"{line.name or line.source}: {text}" if line and text else "")
+        # The room for notes is there as soon as there are any, so that nothing jumps.
+        self.about_line.setVisible(any(table.words(line) for line in self.draft.lines))
 
     # -- dropping and closing -------------------------------------------------------------------
 

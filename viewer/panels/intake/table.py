@@ -18,14 +18,13 @@ SECOND_ROLE = int(Qt.ItemDataRole.UserRole) + 1
 TONE_ROLE = int(Qt.ItemDataRole.UserRole) + 2
 """How the first line is to be read: "plain", "quiet", "caution" or "error"."""
 
-NAME, ELEMENT, LINE, SIZE, TYPE, RANGE, UNIT, PIXEL, NOTES = range(9)
-_HEADERS = ("Channel", "Element", "Line", "Size", "Type", "Range", "Unit", "Pixel", "Notes")
+NAME, ELEMENT, LINE, SIZE, RANGE, UNIT, PIXEL, NOTES = range(8)
+_HEADERS = ("Channel", "Element", "Line", "Size", "Range", "Unit", "Pixel", "Notes")
 _TIPS = (
     "Ticked channels are gathered; double-click a name to change it",
     "Element, as recognised in the name; double-click to change it",
     "X-ray line, as recognised in the name; double-click to change it",
-    "Columns × rows",
-    "Kind of number in the file",
+    "Columns × rows, and the kind of number in the file",
     "About the lowest and highest value: of a sample, not of every pixel",
     "Unit of the values; double-click to change it",
     "Width of a pixel, and where the file says so",
@@ -33,8 +32,8 @@ _TIPS = (
 )
 _EDITED = {NAME: "name", ELEMENT: "element", LINE: "line", UNIT: "unit"}
 
-THUMB = 40
-"""Side of a thumbnail in the table (pixels)."""
+THUMB = (56, 40)
+"""Largest width and height of a thumbnail in the table (pixels)."""
 
 
 class CandidateModel(QAbstractTableModel):
@@ -76,7 +75,7 @@ class CandidateModel(QAbstractTableModel):
         height, width = grey.shape
         image = QImage(grey.tobytes(), width, height, width, QImage.Format.Format_Grayscale8)
         self._thumbs[key] = QPixmap.fromImage(image).scaled(
-            QSize(THUMB, THUMB),
+            QSize(*THUMB),
             Qt.AspectRatioMode.KeepAspectRatio,
             Qt.TransformationMode.SmoothTransformation,
         )
@@ -153,6 +152,8 @@ class CandidateModel(QAbstractTableModel):
             return f"{line.element} is no element's symbol"
         if column == NOTES:
             return words(line) or None
+        if column == PIXEL and line.pixel_from:
+            return f"{_TIPS[PIXEL]}: {line.pixel_from}"
         return _TIPS[column]
 
     def setData(
@@ -202,8 +203,6 @@ def _text(line: Line, column: int) -> str:
         return ""
     if column == SIZE:
         return f"{line.shape[1]} × {line.shape[0]}" if line.shape else ""
-    if column == TYPE:
-        return line.dtype
     if column == RANGE:
         if line.low is None or line.high is None:
             return ""
@@ -221,6 +220,8 @@ def _second(line: Line, column: int) -> str:
         return line.source
     if column == PIXEL and line.pixel_um is not None:
         return line.pixel_from
+    if column == SIZE:
+        return line.dtype
     if column == RANGE and line.low is not None:
         return "about"
     return ""

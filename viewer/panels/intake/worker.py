@@ -6,9 +6,10 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
 
-from PySide6.QtCore import QObject, Qt, Signal
+from PySide6.QtCore import QObject
 
 from viewer.errors import GrainlightError, ResourceError
+from viewer.panels.qt import Poster
 
 T = TypeVar("T")
 
@@ -19,14 +20,12 @@ class Worker(QObject):
     Work that is dropped may still run to its next look at `stopped`; nothing comes back from it.
     """
 
-    _arrived = Signal(int, object)
-
     def __init__(self, parent: QObject | None = None, threads: int = 2) -> None:
         super().__init__(parent)
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="preview")
+        self._poster = Poster(self)
         self._round = 0
         self._waiting = 0
-        self._arrived.connect(self._deliver, Qt.ConnectionType.QueuedConnection)
 
     @property
     def busy(self) -> bool:
@@ -55,19 +54,19 @@ class Worker(QObject):
         def task() -> None:
             if self._round != this:
                 return
-            deliver: Callable[[], None]
+            call: Callable[[Any], None]
+            outcome: Any
             try:
-                result = work(lambda: self._round != this)
+                call, outcome = done, work(lambda: self._round != this)
             except GrainlightError as error:
-                deliver = _bound(failed, error)
+                call, outcome = failed, error
             except MemoryError:
-                deliver = _bound(failed, ResourceError("There is not enough memory to read this."))
+                lack = ResourceError("There is not enough memory to read this.")
+                call, outcome = failed, lack
             except Exception as error:
-                deliver = _bound(_raise, error)
-            else:
-                deliver = _bound(done, result)
+                call, outcome = _raise, error
             if self._round == this:
-                self._arrived.emit(this, deliver)
+                self._poster.post(lambda: self._deliver(this, call, outcome))
 
         self._pool.submit(task)
 
@@ -79,16 +78,13 @@ class Worker(QObject):
     def close(self) -> None:
         """Forget all work and let the threads end."""
         self.drop()
+        self._poster.close()
         self._pool.shutdown(wait=False, cancel_futures=True)
 
-    def _deliver(self, round_: int, deliver: Callable[[], None]) -> None:
+    def _deliver(self, round_: int, call: Callable[[Any], None], outcome: object) -> None:
         if round_ == self._round:
             self._waiting -= 1
-            deliver()
-
-
-def _bound(call: Callable[[Any], None], value: Any) -> Callable[[], None]:
-    return lambda: call(value)
+            call(outcome)
 
 
 def _raise(error: Exception) -> None:
