@@ -11,7 +11,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import njit, prange
+from numba import prange
+
+from viewer.science.kernels import compiled
 
 Codes = npt.NDArray[Any]
 Mask = npt.NDArray[np.bool_]
@@ -21,7 +23,7 @@ Tables = npt.NDArray[np.uint8]
 OPAQUE = np.uint32(0xFF000000)
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def blend(red: Codes, green: Codes, blue: Codes, tables: Tables, out: Words) -> None:
     """Composite of three layers.
 
@@ -46,7 +48,7 @@ def blend(red: Codes, green: Codes, blue: Codes, tables: Tables, out: Words) -> 
             )
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def blend_masked(
     red: Codes, green: Codes, blue: Codes, tables: Tables, dim: Tables, mask: Mask, out: Words
 ) -> None:
@@ -81,7 +83,7 @@ def blend_masked_plain(
     out[~mask] = outside[~mask]
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def blend_rgb(
     red: Codes, green: Codes, blue: Codes, tables: npt.NDArray[Any], out: npt.NDArray[Any]
 ) -> None:
@@ -111,7 +113,7 @@ def blend_rgb_plain(
         out[..., i] = tables[i][codes]
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def paint(codes: Codes, table: Words, out: Words) -> None:
     """One layer through a table of colours.
 
@@ -129,7 +131,7 @@ def paint(codes: Codes, table: Words, out: Words) -> None:
             row[c] = table[of[c]]
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def paint_masked(codes: Codes, table: Words, dim: Words, mask: Mask, out: Words) -> None:
     """`paint`, with the table `dim` where the mask is False."""
     for r in prange(out.shape[0]):
@@ -148,7 +150,7 @@ def paint_masked_plain(codes: Codes, table: Words, dim: Words, mask: Mask, out: 
     out[...] = np.where(mask, table[codes], dim[codes])
 
 
-@njit(parallel=True, cache=True, nogil=True)
+@compiled
 def light(codes: Codes, lit: Tables, colour: Tables, cover: int, out: npt.NDArray[np.uint8]) -> None:
     """Lay a colour over the pixels whose code is lit.
 

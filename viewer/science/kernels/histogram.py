@@ -6,7 +6,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from numba import get_num_threads, njit, prange
+from numba import get_num_threads, prange
+
+from viewer.science.kernels import compiled
 
 
 def count(codes: npt.NDArray[Any], mask: npt.NDArray[np.bool_] | None = None) -> npt.NDArray[np.int64]:
@@ -57,8 +59,8 @@ def _check(codes: npt.NDArray[Any], mask: npt.NDArray[np.bool_] | None) -> None:
         raise ValueError("a mask is bool and as large as the codes")
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _count_all(codes, tables):  # type: ignore[no-untyped-def]
+@compiled
+def _count_all(codes: npt.NDArray[Any], tables: npt.NDArray[Any]) -> None:
     flat = codes.ravel()
     parts = tables.shape[0]
     for p in prange(parts):
@@ -67,8 +69,8 @@ def _count_all(codes, tables):  # type: ignore[no-untyped-def]
             table[flat[i]] += 1
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _count_masked(codes, mask, tables):  # type: ignore[no-untyped-def]
+@compiled
+def _count_masked(codes: npt.NDArray[Any], mask: npt.NDArray[Any], tables: npt.NDArray[Any]) -> None:
     flat = codes.ravel()
     inside = mask.ravel()
     parts = tables.shape[0]

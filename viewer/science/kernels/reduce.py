@@ -6,7 +6,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import get_num_threads, njit, prange
+from numba import get_num_threads, prange
+
+from viewer.science.kernels import compiled
+
+Array = npt.NDArray[Any]
 
 
 class Extent(NamedTuple):
@@ -209,8 +213,11 @@ def _native(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return np.ascontiguousarray(values, dtype=kind)
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _halve(values, out):  # type: ignore[no-untyped-def]
+@compiled
+def _halve(
+    values: Array,
+    out: Array,
+) -> None:
     rows, cols = values.shape
     for r in prange(out.shape[0]):
         for c in range(out.shape[1]):
@@ -225,8 +232,12 @@ def _halve(values, out):  # type: ignore[no-untyped-def]
             out[r, c] = total / count if count else np.nan
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _halve_codes(codes, decode, out):  # type: ignore[no-untyped-def]
+@compiled
+def _halve_codes(
+    codes: Array,
+    decode: Array,
+    out: Array,
+) -> None:
     rows, cols = codes.shape
     for r in prange(out.shape[0]):
         for c in range(out.shape[1]):
@@ -241,8 +252,12 @@ def _halve_codes(codes, decode, out):  # type: ignore[no-untyped-def]
             out[r, c] = total / count if count else np.nan
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _extent_float(values, reals, counts):  # type: ignore[no-untyped-def]
+@compiled
+def _extent_float(
+    values: Array,
+    reals: Array,
+    counts: Array,
+) -> None:
     rows, cols = values.shape
     parts = reals.shape[0]
     for p in prange(parts):
@@ -256,8 +271,10 @@ def _extent_float(values, reals, counts):  # type: ignore[no-untyped-def]
                 if v - v == 0.0:
                     low = min(low, v)
                     high = max(high, v)
-                    negative += v < 0.0
-                    zero += v == 0.0
+                    if v < 0.0:
+                        negative += 1
+                    elif v == 0.0:
+                        zero += 1
                     line += v
                 else:
                     nan += 1
@@ -266,8 +283,12 @@ def _extent_float(values, reals, counts):  # type: ignore[no-untyped-def]
         counts[p, 0], counts[p, 1], counts[p, 2] = nan, negative, zero
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _extent_whole(values, reals, counts):  # type: ignore[no-untyped-def]
+@compiled
+def _extent_whole(
+    values: Array,
+    reals: Array,
+    counts: Array,
+) -> None:
     rows, cols = values.shape
     parts = reals.shape[0]
     for p in prange(parts):
@@ -283,8 +304,10 @@ def _extent_whole(values, reals, counts):  # type: ignore[no-untyped-def]
                     v = values[r, c]
                     least = min(least, v)
                     most = max(most, v)
-                    negative += v < 0
-                    zero += v == 0
+                    if v < 0:
+                        negative += 1
+                    elif v == 0:
+                        zero += 1
                     line += np.float64(v)
                 total += line
             low, high = np.float64(least), np.float64(most)
@@ -292,8 +315,14 @@ def _extent_whole(values, reals, counts):  # type: ignore[no-untyped-def]
         counts[p, 0], counts[p, 1], counts[p, 2] = 0, negative, zero
 
 
-@njit(parallel=True, cache=True, nogil=True)
-def _differences(values, by_row, row_n, by_col, col_n):  # type: ignore[no-untyped-def]
+@compiled
+def _differences(
+    values: Array,
+    by_row: Array,
+    row_n: Array,
+    by_col: Array,
+    col_n: Array,
+) -> None:
     rows, cols = values.shape
     parts = by_col.shape[0]
     for p in prange(parts):
