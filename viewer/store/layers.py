@@ -216,18 +216,15 @@ class _Tally:
         self.missing = self.negative = self.zero = self.saturated = 0
 
     def add(self, band: npt.NDArray[Any]) -> None:
-        if band.dtype.kind == "f" and not np.isfinite(band).all():
-            self.missing += int(np.isinf(band).sum())
-            band = np.where(np.isinf(band), np.nan, band)
-        low, high, nan, negative, zero, total = minmax_nan(band)
-        if nan < band.size:
-            self.low, self.high = min(self.low, float(low)), max(self.high, float(high))
-        self.total += float(total)
-        self.missing += int(nan)
-        self.negative += int(negative)
-        self.zero += int(zero)
-        if band.dtype.kind in "iu" and high == np.iinfo(band.dtype).max:
-            self.saturated += int((band == high).sum())
+        extent = minmax_nan(band)
+        if extent.nan < band.size:
+            self.low, self.high = min(self.low, extent.min), max(self.high, extent.max)
+        self.total += extent.sum
+        self.missing += extent.nan
+        self.negative += extent.negative
+        self.zero += extent.zero
+        if band.dtype.kind in "iu":
+            self.saturated += int((band == np.iinfo(band.dtype).max).sum())
 
     def stats(self, pixels: int) -> LayerStats:
         known = pixels - self.missing

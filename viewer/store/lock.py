@@ -9,7 +9,7 @@ from filelock import FileLock, Timeout
 
 def lock_path(path: Path) -> Path:
     """Where the lock of a project lies."""
-    return path.with_name(path.name + ".lock")
+    return path.with_name(f".{path.name}.lock")
 
 
 class ProjectLock:

@@ -170,10 +170,13 @@ class MapFile:
                 where=f"{project.path}:{self.path}",
             ) from error
         self.layers: dict[str, LayerFile] = {}
+        wanted = {d.id for d in project.state.derived.layers if d.map == map_id}
         for folder in ("channels", "derived"):
             for layer_id in project._children(f"{self.path}/{folder}"):
-                layer = LayerFile(project, f"{self.path}/{folder}/{layer_id}")
-                self.layers[layer.id] = layer
+                # Pixels of a derived layer outlive the undo of its making, for the redo.
+                if folder == "channels" or layer_id in wanted:
+                    layer = LayerFile(project, f"{self.path}/{folder}/{layer_id}")
+                    self.layers[layer.id] = layer
 
     @property
     def id(self) -> str:

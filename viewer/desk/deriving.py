@@ -1,0 +1,319 @@
+"""Derived layers: worked out band by band, kept in the project, worked out again when inputs change.
+
+The recipe in the document ``derived`` is what counts. The pixels are a cache: their content is named
+by the recipe and by the content of every input, so that a cache that no longer fits is known.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+from dataclasses import dataclass
+
+import h5py
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+from viewer.desk.desk import Desk
+from viewer.desk.gather import distinct, slug
+from viewer.desk.jobs import Job
+from viewer.errors import InputError
+from viewer.science.look.outline import rasterize
+from viewer.science.progress import Progress, silent
+from viewer.science.sort.components import principal_components
+from viewer.science.sort.expression import Counts
+from viewer.science.sort.recipe import (
+    Component,
+    Context,
+    EdgePreserving,
+    Formula,
+    Gaussian,
+    Median,
+    Recipe,
+    Total,
+    first_pass,
+    run_block,
+)
+from viewer.store.documents import Derived, Deriveds
+from viewer.store.layers import TILE, LayerInfo, write_layer
+from viewer.store.project import LayerFile
+
+
+@dataclass(frozen=True)
+class Work:
+    """Everything that working out one layer needs, fixed at the start."""
+
+    entry: Derived
+    inputs: dict[str, LayerFile]
+    outline: tuple[npt.NDArray[np.float64], ...]
+    pixel_um: tuple[float, float]
+    content: str
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return next(iter(self.inputs.values())).shape
+
+    def read(self, start: int, stop: int) -> dict[str, npt.NDArray[np.float64]]:
+        """Values of every input in some rows."""
+        whole = slice(0, self.shape[1])
+        return {
+            n: layer.values(slice(start, stop), whole).astype(np.float64)
+            for n, layer in self.inputs.items()
+        }
+
+
+def plan(desk: Desk, entry: Derived) -> Work:
+    """Find a recipe's inputs.
+
+    Raises
+    ------
+    InputError
+        A layer that the recipe names is not there.
+    """
+    inputs = {name: desk.layer(entry.map, name) for name in entry.recipe.inputs}
+    outline = desk.outline(entry.map)
+    parts = [msgspec.json.encode(entry.recipe).decode()]
+    parts += [layer.info.content for layer in inputs.values()]
+    if first_pass(entry.recipe) is not None:
+        # Only what a recipe learns from the whole map depends on where the sample ends.
+        parts += [p.tobytes().hex() for p in outline]
+    content = hashlib.sha256("|".join(parts).encode()).hexdigest()
+    return Work(entry, inputs, outline, desk.maps[entry.map].pixel_um, content)
+
+
+def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
+    """Work a layer out and put it into the project; any thread.
+
+    Returns
+    -------
+    Counts
+        Pixels without a value, by cause.
+    """
+    recipe = work.entry.recipe
+    rows, cols = work.shape
+    share = 0.0
+    context = Context()
+    sums = first_pass(recipe)
+    if sums is not None:
+        share = 0.3
+        for start in range(0, rows, TILE):
+            progress(share * start / rows, "learning from the whole map")
+            stop = min(start + TILE, rows)
+            mask = None
+            if work.outline:
+                mask = rasterize(work.outline, work.shape, work.pixel_um, slice(start, stop))
+            sums.add(np.stack(list(work.read(start, stop).values())), mask)
+        context = Context(principal_components(sums.finish()))
+    total = Counts()
+
+    def band(start: int, stop: int) -> npt.NDArray[np.float32]:
+        nonlocal total
+        first, last = max(0, start - recipe.halo), min(rows, stop + recipe.halo)
+        core = (slice(start - first, stop - first), slice(0, cols))
+        layer, counts = run_block(recipe, work.read(first, last), context, core)
+        total = total + counts
+        return layer
+
+    info = LayerInfo(
+        id=work.entry.id,
+        name=work.entry.name,
+        kind="derived",
+        unit="",
+        source=recipe.title(),
+        content=work.content,
+    )
+
+    def write(file: h5py.File) -> None:
+        parent = file[f"maps/{work.entry.map}/derived"]
+        if info.id in parent:
+            del parent[info.id]
+        write_layer(
+            parent,
+            info,
+            work.shape,
+            np.dtype(np.float32),
+            band,
+            lambda done, doing="": progress(share + (1 - share) * done, doing),
+        )
+        parent[info.id].attrs["recipe"] = msgspec.json.encode(recipe).decode()
+
+    desk.project.change(write)
+    return total
+
+
+def entry_for(desk: Desk, map_id: str, name: str, recipe: Recipe) -> Derived:
+    """The entry of a new layer, with an id that nothing on its map has.
+
+    Raises
+    ------
+    InputError
+        The name is empty or taken.
+    """
+    name = name.strip()
+    if not name:
+        raise InputError("The new layer needs a name.")
+    layers = desk.maps[map_id].layers.values()
+    if any(x.name.casefold() == name.casefold() for x in layers):
+        raise InputError(
+            f"The map already has a layer «{name}».",
+            where=desk.maps[map_id].name,
+            hint="Choose another name.",
+        )
+    entries = desk.state.derived.layers
+    taken = [x.id for x in layers] + [d.id for d in entries if d.map == map_id]
+    return Derived(map=map_id, id=distinct([*taken, slug(name)])[-1], name=name, recipe=recipe)
+
+
+def derive_now(
+    desk: Desk, map_id: str, name: str, recipe: Recipe, progress: Progress = silent
+) -> tuple[LayerFile, dict[str, int]]:
+    """Make a layer and wait for it.
+
+    Returns
+    -------
+    layer : LayerFile
+    counts : dict of str to int
+        Pixels without a value, by cause.
+    """
+    desk.require_writable()
+    entry = entry_for(desk, map_id, name, recipe)
+    counts = compute(desk, plan(desk, entry), progress)
+    _keep(desk, entry)
+    return desk.maps[map_id].layers[entry.id], msgspec.to_builtins(counts)
+
+
+def derive(desk: Desk, map_id: str, name: str, recipe: Recipe) -> Job:
+    """Make a layer as a job; it is listed when it is whole."""
+    desk.require_writable()
+    entry = entry_for(desk, map_id, name, recipe)
+    work = plan(desk, entry)
+
+    def done(counts: Counts) -> None:
+        _keep(desk, entry)
+        told = counts.sentence()
+        desk.said.emit("info", f"New layer «{name}»." + (f" {told}." if told else ""))
+
+    return desk.jobs.run(f"Derive {name}", lambda p: compute(desk, work, p), done, desk.say)
+
+
+def remove(desk: Desk, map_id: str, layer_id: str) -> None:
+    """Take a derived layer off its map; undo brings it back.
+
+    Raises
+    ------
+    InputError
+        Another layer is made from it, or it is a measured channel.
+    """
+    layer = desk.maps[map_id].layers[layer_id]
+    if layer.kind != "derived":
+        raise InputError(f"«{layer.name}» was measured and stays in the project.")
+    for entry in desk.state.derived.layers:
+        if entry.map == map_id and any(
+            desk.layer(map_id, n).id == layer_id for n in entry.recipe.inputs
+        ):
+            raise InputError(
+                f"«{entry.name}» is made from «{layer.name}».", hint="Remove that layer first."
+            )
+    kept = tuple(
+        d for d in desk.state.derived.layers if not (d.map == map_id and d.id == layer_id)
+    )
+    desk.apply(f"Remove layer {layer.name}", derived=Deriveds(layers=kept))
+
+
+class Follower:
+    """Keeps layers in step with the document ``derived``, undo and redo included.
+
+    What is stale is worked out again as jobs, each once; nothing on a project that cannot be
+    written.
+    """
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._pending: set[str] = set()
+        desk.changed.connect(self._changed)
+        self._refresh()
+
+    def _changed(self, document: str) -> None:
+        if document == "derived":
+            _list_anew(self._desk)
+        if document in ("derived", "setup"):
+            self._refresh()
+
+    def _refresh(self) -> None:
+        if self._desk.readonly is None:
+            for entry in stale(self._desk):
+                self._start(plan(self._desk, entry))
+
+    def _start(self, work: Work) -> None:
+        if work.content in self._pending:
+            return
+        self._pending.add(work.content)
+
+        def done(_: Counts) -> None:
+            self._pending.discard(work.content)
+            self._desk.project.refresh()
+            self._desk.layers_changed.emit(work.entry.map)
+
+        def failed(error: BaseException) -> None:
+            self._pending.discard(work.content)
+            self._desk.say(error)
+
+        self._desk.jobs.run(
+            f"Bring {work.entry.name} up to date",
+            lambda progress: compute(self._desk, work, progress),
+            done,
+            failed,
+        )
+
+
+def stale(desk: Desk) -> list[Derived]:
+    """Derived layers whose pixels are missing or were made from other inputs."""
+    found = []
+    for entry in desk.state.derived.layers:
+        if entry.map not in desk.maps:
+            continue
+        layer = desk.maps[entry.map].layers.get(entry.id)
+        if layer is None or plan(desk, entry).content != layer.info.content:
+            found.append(entry)
+    return found
+
+
+def _keep(desk: Desk, entry: Derived) -> None:
+    layers = (*desk.state.derived.layers, entry)
+    desk.apply(f"New layer {entry.name}", derived=Deriveds(layers=layers))
+    _list_anew(desk)
+
+
+def _list_anew(desk: Desk) -> None:
+    desk.project.refresh()
+    for map_id in desk.maps:
+        desk.layers_changed.emit(map_id)
+
+
+def recipe_of(desk: Desk, map_id: str, args: argparse.Namespace) -> Recipe:
+    """The recipe that the command line's words describe.
+
+    Raises
+    ------
+    InputError
+        The formula cannot be read, or a layer is not there.
+    """
+
+    def named(text: str) -> tuple[str, ...]:
+        channels = desk.maps[map_id].channels.values()
+        if text == "all":
+            return tuple(x.name for x in channels)
+        return tuple(desk.layer(map_id, n.strip()).name for n in text.split(","))
+
+    if args.expr is not None:
+        return Formula(expression=args.expr)
+    if args.median is not None:
+        return Median(input=named(args.median)[0], size=args.size)
+    if args.gaussian is not None:
+        return Gaussian(input=named(args.gaussian)[0], sigma_px=args.sigma)
+    if args.edge_preserving is not None:
+        return EdgePreserving(input=named(args.edge_preserving)[0], radius=max(1, args.size // 2))
+    if args.total is not None:
+        return Total(inputs=named(args.total))
+    return Component(inputs=named(args.of), index=args.component - 1)
