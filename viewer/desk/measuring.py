@@ -9,17 +9,20 @@ lengths, and angles between two arms, are the same on the stored map as on the d
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Collection, Iterable
 from datetime import datetime
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 from uuid import uuid4
 
+import numpy.typing as npt
 from msgspec.structs import replace
 
 from viewer import __version__
 from viewer.science.measure.ruler import Placement, Reading, format_angle, format_length, read
-from viewer.store.documents import Ledger, Mark, Marks, Row, State
+from viewer.science.measure.snap import Edge, NoEdge, snap, window
+from viewer.store.documents import Ledger, Mark, Marks, Point, Row, State
 
 HAND_PX = 0.5
 """How well a hand places an end unless the user says otherwise: pixels, one standard deviation."""
@@ -209,6 +212,112 @@ def remove_rows(state: State, row_ids: Collection[str]) -> tuple[Marks, Ledger]:
         Marks(marks=tuple(mark for mark in state.marks.marks if mark.id not in marks)),
         Ledger(rows=tuple(row for row in ledger if row.mark not in marks)),
     )
+
+
+class Pixels(Protocol):
+    """A layer that can be read in part; `viewer.store.project.LayerFile` is one."""
+
+    shape: tuple[int, int]
+
+    def values(self, rows: slice, cols: slice) -> npt.NDArray[Any]:
+        """Numbers of a window at full resolution, ``[rows, columns]``."""
+        ...
+
+
+def snap_on(
+    layer: Pixels,
+    point: Point,
+    pixel_um: tuple[float, float],
+    direction: Point | None = None,
+) -> Edge | NoEdge:
+    """Find the steepest edge of a layer close to a point, reading a few dozen rows at most.
+
+    Parameters
+    ----------
+    point : (float, float)
+        µm on the stored map.
+    direction : (float, float), optional
+        Direction (x, y) along which the point may move; left out, the steepest ascent.
+
+    Raises
+    ------
+    InputError
+        The point lies outside the map.
+    """
+    rows, cols = window(point, pixel_um, layer.shape)
+    return snap(
+        layer.values(rows, cols),
+        point,
+        pixel_um,
+        direction=direction,
+        origin=(rows.start, cols.start),
+    )
+
+
+def snap_mark(
+    mark: Mark,
+    layer: Pixels,
+    pixel_um: tuple[float, float],
+    ends: Collection[int] | None = None,
+) -> tuple[Mark, tuple[str, ...]]:
+    """Move ends of a mark to the steepest edges close to them.
+
+    The ends of a distance move along it, so that its direction stays as it was drawn; points of
+    lines move across them; the others move up the steepest slope.
+
+    Parameters
+    ----------
+    ends : collection of int, optional
+        Which points, counted through `Mark.points` and then `Mark.second`; left out, all.
+
+    Returns
+    -------
+    mark : Mark
+        Ends that found an edge carry its standard error; the others count as placed by hand.
+    reasons : tuple of str
+        Why ends found none, each reason once.
+    """
+    points = [*mark.points, *mark.second]
+    errors = [*mark.snap_um] or [None] * len(points)
+    reasons: list[str] = []
+    moved = list(points)
+    for at in range(len(points)) if ends is None else sorted(ends):
+        found = snap_on(layer, points[at], pixel_um, _way(mark, at))
+        if isinstance(found, Edge):
+            moved[at], errors[at] = found.position, found.error_um
+        else:
+            errors[at] = None
+            reasons.append(found.reason)
+    count = len(mark.points)
+    new = replace(
+        mark,
+        points=tuple(moved[:count]),
+        second=tuple(moved[count:]),
+        snap_um=tuple(errors) if any(error is not None for error in errors) else (),
+    )
+    return new, tuple(dict.fromkeys(reasons))
+
+
+def _way(mark: Mark, at: int) -> Point | None:
+    """Direction along which a point may move to an edge; None for any."""
+    if mark.kind == "distance":
+        return _from_to(mark.points[0], mark.points[1])
+    if mark.kind == "perpendicular" and at == 2:
+        return _turned(_from_to(mark.points[0], mark.points[1]))
+    if mark.kind == "thickness":
+        count = len(mark.points)
+        line, here = (mark.points, at) if at < count else (mark.second, at - count)
+        return _turned(_from_to(line[max(here - 1, 0)], line[min(here + 1, len(line) - 1)]))
+    return None
+
+
+def _from_to(a: Point, b: Point) -> Point | None:
+    step = (b[0] - a[0], b[1] - a[1])
+    return step if math.hypot(*step) > 0 else None
+
+
+def _turned(step: Point | None) -> Point | None:
+    return None if step is None else (-step[1], step[0])
 
 
 def mark_of(state: State, mark_id: str) -> Mark:

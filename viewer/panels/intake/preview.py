@@ -143,11 +143,11 @@ class IntakePreview(QDialog):
         column = QVBoxLayout(content)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(tokens.gap_3)
-        for part in (self.form, self.sizes_view):
-            column.addWidget(part)
+        column.addWidget(self.form)
+        column.addWidget(self.sizes_view)
         column.addWidget(self.table, 1)
-        for part in (self.about_line, self.destination):
-            column.addWidget(part)
+        column.addWidget(self.about_line)
+        column.addWidget(self.destination)
         self.pages = QStackedWidget()
         self.pages.addWidget(self.drop_page)
         self.pages.addWidget(content)

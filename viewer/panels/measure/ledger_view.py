@@ -1,0 +1,134 @@
+"""The ledger's table: sort, edit a label, hover, select, copy and remove."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QEvent, QModelIndex, QSortFilterProxyModel, Qt, Signal
+from PySide6.QtGui import QGuiApplication, QKeyEvent, QKeySequence
+from PySide6.QtWidgets import QAbstractItemView, QTableView, QWidget
+
+from viewer.panels import theme
+from viewer.panels.measure import ledger_model
+from viewer.panels.measure.ledger_model import ROW_ROLE, SORT_ROLE, LedgerModel
+from viewer.store.documents import Row
+
+_WIDTHS = {
+    ledger_model.LABEL: 72,
+    ledger_model.KIND: 112,
+    ledger_model.VALUE: 116,
+    ledger_model.LOW: 64,
+    ledger_model.HIGH: 64,
+    ledger_model.N: 40,
+    ledger_model.UNIT: 40,
+    ledger_model.MAP: 96,
+    ledger_model.MADE: 124,
+}
+
+
+class LedgerView(QTableView):
+    """Shows a ledger.
+
+    Signals
+    -------
+    hovered(object)
+        Row under the pointer, None where there is none.
+    chosen(object)
+        The only row selected, None where none is or several are.
+    remove_wanted(list)
+        Ids of rows that the user wants gone.
+    """
+
+    hovered = Signal(object)
+    chosen = Signal(object)
+    remove_wanted = Signal(list)
+
+    def __init__(self, model: LedgerModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._ledger = model
+        self._sorted = QSortFilterProxyModel(self)
+        self._sorted.setSortRole(SORT_ROLE)
+        self._sorted.setSortCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
+        self._sorted.setSourceModel(model)
+        self.setModel(self._sorted)
+        self.setAccessibleName("Ledger")
+        self.setSortingEnabled(True)
+        self.sortByColumn(ledger_model.MADE, Qt.SortOrder.AscendingOrder)
+        self.setShowGrid(False)
+        self.setAlternatingRowColors(True)
+        self.setWordWrap(False)
+        self.setMouseTracking(True)
+        self.setTabKeyNavigation(False)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
+        self.setEditTriggers(
+            QAbstractItemView.EditTrigger.DoubleClicked
+            | QAbstractItemView.EditTrigger.EditKeyPressed
+        )
+        self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setFont(theme.figures(self.font()))
+        self.verticalHeader().hide()
+        self.verticalHeader().setDefaultSectionSize(theme.current().row)
+        self.horizontalHeader().setHighlightSections(False)
+        self.horizontalHeader().setStretchLastSection(True)
+        for column, width in _WIDTHS.items():
+            self.setColumnWidth(column, width)
+        self.entered.connect(lambda index: self.hovered.emit(index.data(ROW_ROLE)))
+        self.selectionModel().selectionChanged.connect(lambda *_: self._tell_chosen())
+
+    @property
+    def selected(self) -> list[Row]:
+        """Rows that are selected, from the top."""
+        indexes = sorted(self.selectionModel().selectedRows(), key=lambda index: index.row())
+        return [index.data(ROW_ROLE) for index in indexes]
+
+    @property
+    def shown(self) -> list[Row]:
+        """All rows, as they are sorted."""
+        count = self._sorted.rowCount()
+        return [self._sorted.index(at, 0).data(ROW_ROLE) for at in range(count)]
+
+    def select_mark(self, mark_id: str) -> None:
+        """Select the row of a mark and bring it into view."""
+        for at, row in enumerate(self.shown):
+            if row.mark == mark_id:
+                self.selectRow(at)
+                self.scrollTo(self._sorted.index(at, 0))
+                return
+
+    def edit_label(self) -> None:
+        """Open the editor on the label of the current row."""
+        current = self.currentIndex()
+        if current.isValid():
+            self.edit(current.siblingAtColumn(ledger_model.LABEL))
+
+    def copy(self) -> None:
+        """Put the selected rows, or all where none is, on the clipboard as tab-separated text."""
+        text = self._ledger.as_text(self.selected or self.shown)
+        QGuiApplication.clipboard().setText(text)
+
+    def remove_selected(self) -> None:
+        """Ask for the selected rows to be removed."""
+        if rows := self.selected:
+            self.remove_wanted.emit([row.id for row in rows])
+
+    def _tell_chosen(self) -> None:
+        rows = self.selected
+        self.chosen.emit(rows[0] if len(rows) == 1 else None)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.matches(QKeySequence.StandardKey.Copy):
+            self.copy()
+        elif event.key() in (Qt.Key.Key_Delete, Qt.Key.Key_Backspace):
+            self.remove_selected()
+        else:
+            super().keyPressEvent(event)
+
+
+    def viewportEvent(self, event: QEvent) -> bool:
+        if event.type() == QEvent.Type.Leave:
+            self.hovered.emit(None)
+        elif event.type() == QEvent.Type.MouseMove:
+            under: QModelIndex = self.indexAt(event.position().toPoint())  # type: ignore[attr-defined]
+            if not under.isValid():
+                self.hovered.emit(None)
+        return super().viewportEvent(event)

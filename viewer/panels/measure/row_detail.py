@@ -1,0 +1,116 @@
+"""Everything about one measurement: its numbers, how they were made, what to beware of."""
+
+from __future__ import annotations
+
+from html import escape
+
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtWidgets import QLabel, QScrollArea, QVBoxLayout, QWidget
+
+from viewer.desk.measuring import shown
+from viewer.panels import theme
+from viewer.science.measure.registry import KINDS
+from viewer.science.measure.ruler import format_length
+from viewer.store.documents import Row
+
+_DETAILS = {
+    "minimum_um": "Smallest",
+    "maximum_um": "Largest",
+    "sd_um": "Standard deviation",
+    "spacing_um": "Stations every",
+    "drawn_um": "As drawn",
+    "placed_by_hand_px": "Ends placed to",
+}
+"""Details worth a line, and what they are called."""
+
+
+class RowDetail(QScrollArea):
+    """Shows one row of the ledger; the text can be selected and copied."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        tokens = theme.current()
+        self.setWidgetResizable(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self._row: Row | None = None
+        self._count = 0
+        self.text = QLabel()
+        self.text.setTextFormat(Qt.TextFormat.RichText)
+        self.text.setWordWrap(True)
+        self.text.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
+        self.text.setTextInteractionFlags(
+            Qt.TextInteractionFlag.TextSelectableByMouse
+            | Qt.TextInteractionFlag.TextSelectableByKeyboard
+        )
+        body = QWidget()
+        column = QVBoxLayout(body)
+        column.setContentsMargins(0, 0, tokens.gap_2, 0)
+        column.addWidget(self.text, 1)
+        self.setWidget(body)
+        self.show_row(None, 0)
+
+    def show_row(self, row: Row | None, count: int) -> None:
+        """Show a row; without one, say how many of how many are selected.
+
+        Parameters
+        ----------
+        count : int
+            Rows selected.
+        """
+        self._row, self._count = row, count
+        self.text.setText(_page(row, count))
+
+    def changeEvent(self, event: QEvent) -> None:
+        super().changeEvent(event)
+        if event.type() == QEvent.Type.PaletteChange:
+            self.text.setText(_page(self._row, self._count))
+
+
+def _page(row: Row | None, count: int) -> str:
+    tokens = theme.current()
+    if row is None:
+        words = f"{count} rows are selected." if count > 1 else "Select a row to see how it was made."
+        return f'<span style="color:{tokens.text_dim}">{words}</span>'
+    kind = KINDS.get(row.kind)
+    numbers = shown(row)
+    unit = numbers.unit if numbers.unit == "°" else f" {numbers.unit}"
+    parts = [
+        f"<p><b>{escape(row.label)}</b> · {escape(kind.title if kind else row.kind)}<br>"
+        f'<span style="font-size:{tokens.type_title}pt">{numbers.value}{unit}</span></p>',
+        _table(_facts(row, numbers.low, numbers.high, unit)),
+        f"<p>{escape(row.method)}</p>",
+    ]
+    if kind is not None:
+        parts.append(f'<p style="color:{tokens.caution}">{escape(kind.caution)}</p>')
+        sources = "<br>".join(escape(source) for source in kind.sources)
+        parts.append(f'<p style="color:{tokens.text_dim}">Sources:<br>{sources}</p>')
+    parts.append(f'<p style="color:{tokens.text_dim}">{escape(row.program)}, {escape(row.made)}</p>')
+    return "".join(parts)
+
+
+def _facts(row: Row, low: str, high: str, unit: str) -> list[tuple[str, str]]:
+    interval = row.uncertainty or "Interval"
+    facts = [(interval, f"{low} to {high}{unit}")] if low and high else [("Interval", interval)]
+    facts.append(("n", str(row.n)))
+    for key, name in _DETAILS.items():
+        number = row.detail.get(key)
+        if number is not None:
+            facts.append((name, _with_unit(number, key)))
+    facts.append(("Excluded", row.excluded or "nothing"))
+    return facts
+
+
+def _with_unit(number: float, key: str) -> str:
+    if key.endswith("_um"):
+        return format_length(number, number, number)
+    return f"{number:.3g} px" if key.endswith("_px") else f"{number:.4g}"
+
+
+def _table(facts: list[tuple[str, str]]) -> str:
+    tokens = theme.current()
+    rows = "".join(
+        f'<tr><td style="color:{tokens.text_dim}; padding-right:{tokens.gap_3}px">{escape(name)}'
+        f"</td><td>{escape(value)}</td></tr>"
+        for name, value in facts
+    )
+    return f'<table cellspacing="0" cellpadding="0">{rows}</table>'
