@@ -69,6 +69,9 @@ class Candidate:
     notes : tuple of Note
     open : callable
         Returns a `Reader` that is the caller's to close.
+    spectrum : Cube or None
+        Where the channel is the sum of whole spectra: the spectra, from which
+        `viewer.intake.windows.channels` makes a channel for each line asked for.
     """
 
     path: Path
@@ -83,11 +86,69 @@ class Candidate:
     pixel_source: str = ""
     notes: tuple[Note, ...] = ()
     open: Callable[[], Reader]
+    spectrum: Cube | None = None
 
     @property
     def where(self) -> str:
         """The file and the place in it, for messages."""
         return f"{self.path} ({self.inner})" if self.inner else str(self.path)
+
+
+class Calibration(NamedTuple):
+    """Energy of a spectrum's channels: channel i has its centre at ``offset_ev + i * gain_ev``."""
+
+    offset_ev: float
+    gain_ev: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cube:
+    """A spectrum at each pixel; nothing but its header has been read.
+
+    Attributes
+    ----------
+    path, inner, pixel_um, pixel_source, notes
+        As of a `Candidate`.
+    shape : tuple of int
+        Rows, columns, spectral channels.
+    dtype : numpy.dtype
+        Of the numbers in the file, in this machine's byte order.
+    calibration : Calibration or None
+        None where the file does not tell.
+    open : callable
+        Returns a `SpectrumReader` that is the caller's to close.
+    """
+
+    path: Path
+    inner: str
+    shape: tuple[int, int, int]
+    dtype: DType
+    calibration: Calibration | None = None
+    pixel_um: PixelSize | None = None
+    pixel_source: str = ""
+    notes: tuple[Note, ...] = ()
+    open: Callable[[], SpectrumReader]
+
+    @property
+    def where(self) -> str:
+        """The file and the place in it, for messages."""
+        return f"{self.path} ({self.inner})" if self.inner else str(self.path)
+
+
+class SpectrumReader(Protocol):
+    """Spectra of some rows."""
+
+    def spectra(self, start: int, stop: int, first: int, last: int) -> Array:
+        """Channels ``first`` to ``last`` of rows ``start`` to ``stop``, in any byte order.
+
+        Returns
+        -------
+        ndarray
+            [stop - start, columns, last - first]
+        """
+        ...
+
+    def close(self) -> None: ...
 
 
 class Reader(Protocol):
@@ -234,6 +295,21 @@ class ArrayReader(RowReader):
 
     def close(self) -> None:
         self._array = None
+
+
+def readable(dtype: DType, where: str) -> DType:
+    """The type that numbers of a file's type are read as; single bits become bytes.
+
+    Raises
+    ------
+    InputError
+        If they are no real numbers.
+    """
+    if dtype.kind == "b":
+        return np.dtype(np.uint8)
+    if dtype.kind not in "iuf" or dtype.itemsize > 8:
+        raise InputError(f"Its values ({dtype}) are no real numbers.", where=where)
+    return dtype.newbyteorder("=")
 
 
 def sane_pixel(x: float, y: float) -> PixelSize | None:

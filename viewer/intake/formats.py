@@ -16,10 +16,23 @@ from typing import Final
 from viewer.errors import GrainlightError, InputError
 from viewer.intake import names
 from viewer.intake.base import Candidate, Format, Note
+from viewer.intake.npy import NpyFormat, NpzFormat
+from viewer.intake.ome import OmeFormat
+from viewer.intake.raster import RasterFormat
+from viewer.intake.textgrid import TextGridFormat
 from viewer.intake.tiff import TiffFormat
 
 #: In the order in which they are asked; the first that knows the content reads the file.
-registry: Final[tuple[Format, ...]] = (TiffFormat(),)
+registry: Final[tuple[Format, ...]] = (
+    OmeFormat(),
+    TiffFormat(),
+    RasterFormat("PNG", (".png",)),
+    RasterFormat("JPEG", (".jpg", ".jpeg", ".jpe")),
+    RasterFormat("BMP", (".bmp", ".dib")),
+    NpyFormat(),
+    NpzFormat(),
+    TextGridFormat(),  # last: it has no mark of its own
+)
 
 _HEAD_BYTES: Final = 65536
 #: Files that systems leave in folders.
@@ -195,7 +208,7 @@ def _scan_file(path: Path) -> list[Candidate] | None:
 
 
 #: Endings that files of many kinds have: in a folder, these are passed over if they are no map.
-_AMBIGUOUS: Final = {".txt", ".csv", ".tsv", ".asc", ".xml"}
+_AMBIGUOUS: Final = {".txt", ".csv", ".tsv", ".asc", ".dat", ".prn", ".xml"}
 
 
 def _with_honest_name(candidate: Candidate, form: Format, suffix: str) -> Candidate:

@@ -170,6 +170,7 @@ def page_candidates(
     many: bool,
     labels: tuple[str, ...] = (),
     pixel: tuple[PixelSize | None, str] | None = None,
+    notes: tuple[Note, ...] = (),
 ) -> list[Candidate]:
     """The channels of one page: one for each sample of a pixel.
 
@@ -186,8 +187,10 @@ def page_candidates(
         Names of the samples, where metadata tell.
     pixel : tuple, optional
         Pixel size and its source where something better than the tags tells.
+    notes : tuple of Note, optional
+        What there is to say besides.
     """
-    notes = _page_notes(page)
+    notes += _page_notes(page)
     if pixel is None:
         size, note = page_resolution(page)
         source = "TIFF resolution tags" if size else ""
@@ -470,7 +473,7 @@ class TiffReader(RowReader):
             int(self._page.dataoffsets[0]) + (plane + start) * row_items * self._stored.itemsize
         )
         flat: Array = np.empty((stop - start) * row_items, self._stored)
-        if self._handle.readinto(flat.view(np.uint8)) != flat.nbytes:
+        if self._handle.readinto(flat.view(np.uint8).data) != flat.nbytes:
             raise EOFError("the file ends too early")
         if self._interleaved == 1:
             return flat.reshape(stop - start, columns)
