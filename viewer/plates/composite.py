@@ -314,7 +314,8 @@ def _notes(
         notes.append(
             Note(
                 "missing letters",
-                f"The typeface has no sign for {' '.join(missing)}; boxes are drawn instead.",
+                f"The typeface has no sign for {' '.join(missing)}; boxes stand for it. An SVG keeps "
+                "the letters.",
             )
         )
     notes.append(Note("sampling", _turned(source, how), "info"))

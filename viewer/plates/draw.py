@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -19,7 +20,7 @@ import viewer
 from viewer.plates.page import Arrow, Box, Item, Layout, Text
 from viewer.plates.paper import RGB
 from viewer.plates.resolution import MM_PER_INCH, POINTS_PER_INCH
-from viewer.plates.typeface import FAMILY
+from viewer.plates.typeface import FAMILY, drawable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -187,7 +188,7 @@ def draw_vector(
         axes.set_axis_off()
         axes.imshow(picture, interpolation="none", aspect="auto")
         for item in layout.items:
-            _add(figure, item, layout.width, layout.height)
+            _add(figure, item, layout.width, layout.height, live=kind == "svg")
         if kind == "pdf":
             from matplotlib.backends.backend_pdf import FigureCanvasPdf
 
@@ -203,15 +204,18 @@ def draw_vector(
         else:
             from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-            FigureCanvasSVG(figure).print_svg(
-                path,
-                metadata={
-                    "Title": title,
-                    "Description": description,
-                    "Creator": program,
-                    "Date": None,
-                },
-            )
+            with warnings.catch_warnings():
+                # A letter without a glyph here is still text there, in a typeface that has it.
+                warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+                FigureCanvasSVG(figure).print_svg(
+                    path,
+                    metadata={
+                        "Title": title,
+                        "Description": description,
+                        "Creator": program,
+                        "Date": None,
+                    },
+                )
 
 
 @contextlib.contextmanager
@@ -234,13 +238,13 @@ def _figure(width_mm: float, height_mm: float, ground: RGB) -> Figure:
     )
 
 
-def _add(figure: Figure, item: Item, width: float, height: float) -> None:
-    """Add one thing to a figure of a size in mm."""
+def _add(figure: Figure, item: Item, width: float, height: float, live: bool = False) -> None:
+    """Add one thing to a figure of a size in mm; `live`: letters are for the viewer to find."""
     if isinstance(item, Text):
         figure.text(
             item.x / width,
             1 - item.y / height,
-            item.text,
+            item.text if live else drawable(item.text),
             fontsize=item.size_pt,
             fontweight="bold" if item.bold else "normal",
             fontfamily=FAMILY,

@@ -126,9 +126,7 @@ class _Axis:
             return slice(int(self.edges[first]), math.ceil(self.edges[last]))
         return slice(int(self.picks[first]), int(self.picks[last - 1]) + 1)
 
-    def reduce(
-        self, block: npt.NDArray[Any], first: int, last: int, axis: int
-    ) -> npt.NDArray[Any]:
+    def reduce(self, block: npt.NDArray[Any], first: int, last: int, axis: int) -> npt.NDArray[Any]:
         """Printed pixels `first` to before `last` from the block that `reach` asked for."""
         start = self.reach(first, last).start
         if not self.mean:

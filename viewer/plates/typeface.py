@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 
 FAMILY = "DejaVu Sans"
 
+BOX = "\N{WHITE SQUARE}"
+"""Stands for a letter that the typeface does not have."""
+
 
 @functools.lru_cache(maxsize=4)
 def _font(bold: bool) -> FontProperties:
@@ -36,12 +39,23 @@ def text_width_mm(text: str, size_pt: float, bold: bool = False) -> float:
     """Width of a line of text in mm."""
     if not text:
         return 0.0
-    return _advance(text, bold) * size_pt / 100 * MM_PER_INCH / POINTS_PER_INCH
+    return _advance(drawable(text), bold) * size_pt / 100 * MM_PER_INCH / POINTS_PER_INCH
 
 
 def missing_letters(text: str) -> str:
     """The letters of `text` that the typeface cannot draw, once each."""
+    known = _letters()
+    return "".join(sorted({ch for ch in text if not ch.isspace() and ord(ch) not in known}))
+
+
+def drawable(text: str) -> str:
+    """`text` with a box for every letter that the typeface cannot draw."""
+    missing = missing_letters(text)
+    return text.translate(dict.fromkeys(map(ord, missing), BOX)) if missing else text
+
+
+@functools.lru_cache(maxsize=1)
+def _letters() -> frozenset[int]:
     from matplotlib.font_manager import findfont, get_font
 
-    known = get_font(findfont(_font(False))).get_charmap()
-    return "".join(sorted({ch for ch in text if not ch.isspace() and ord(ch) not in known}))
+    return frozenset(get_font(findfont(_font(False))).get_charmap())
