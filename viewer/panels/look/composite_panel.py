@@ -28,6 +28,9 @@ from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import Stretch
 from viewer.store.documents import Composite, Panel
 
+Suggest = Callable[[str], Stretch]
+"""First stretch of a layer that is put into a slot."""
+
 Histograms = Callable[[str], Histogram | None]
 """Histogram of a layer inside the outline, None where it is not known yet."""
 
@@ -70,9 +73,10 @@ class Slot(QWidget):
     panel_changed = Signal(object, str, bool)
     automatic = Signal()
 
-    def __init__(self, index: int, parent: QWidget | None = None) -> None:
+    def __init__(self, index: int, suggested: Suggest, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.index = index
+        self._suggested = suggested
         self._panel: Panel | None = None
         colour = SLOTS[index]
         self.layer = LayerButton(self, empty=f"No {colour}")
@@ -94,8 +98,8 @@ class Slot(QWidget):
         box.setSpacing(current().gap_1)
         box.addLayout(head)
         box.addWidget(self.controls)
-        self.layer.chosen.connect(self._choose)
-        self.clear.clicked.connect(lambda: self._choose(""))
+        self.layer.chosen.connect(self.choose)
+        self.clear.clicked.connect(lambda: self.choose(""))
         self.controls.stretch_changed.connect(self._stretched)
         self.controls.automatic.connect(self.automatic)
         self.set_panel(None, None)
@@ -115,7 +119,8 @@ class Slot(QWidget):
         self.controls.set_histogram(histogram, whole_numbers=entry is not None and entry.integer)
         self.controls.set_stretch(Stretch() if panel is None else panel.stretch)
 
-    def _choose(self, layer_id: str) -> None:
+    def choose(self, layer_id: str) -> None:
+        """Take a layer (the empty string: none) as a choice in the menu does."""
         colour = SLOTS[self.index]
         if not layer_id:
             if self._panel is not None:
@@ -123,12 +128,7 @@ class Slot(QWidget):
             return
         if self._panel is not None and self._panel.layer == layer_id:
             return
-        # Percentiles mean the same in every layer and are kept; values of another layer do not.
-        kept = Stretch()
-        if self._panel is not None:
-            old = self._panel.stretch
-            kept = old if old.by == "percentile" else Stretch(curve=old.curve, weight=old.weight)
-        panel = Panel(layer=layer_id, stretch=kept)
+        panel = Panel(layer=layer_id, stretch=self._suggested(layer_id))
         self.panel_changed.emit(panel, f"Choose {colour}", True)
 
     def _stretched(self, stretch: Stretch, finished: bool) -> None:
@@ -140,6 +140,12 @@ class Slot(QWidget):
 
 class CompositePanel(QWidget):
     """Edits a composite.
+
+    Parameters
+    ----------
+    histogram : callable (layer id) -> Histogram or None
+    suggested : callable (layer id) -> Stretch
+        First stretch of a layer that is put into a slot.
 
     Signals
     -------
@@ -164,7 +170,12 @@ class CompositePanel(QWidget):
     chosen = Signal(object)
     delete = Signal(str)
 
-    def __init__(self, histogram: Histograms, parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        histogram: Histograms,
+        suggested: Suggest = lambda _: Stretch(),
+        parent: QWidget | None = None,
+    ) -> None:
         super().__init__(parent)
         self._histogram = histogram
         self._composite = Composite()
@@ -218,7 +229,7 @@ class CompositePanel(QWidget):
         self.reason.setWordWrap(True)
         self.reason.hide()
 
-        self.slots = tuple(Slot(index, self) for index in range(3))
+        self.slots = tuple(Slot(index, suggested, self) for index in range(3))
 
         self.name = QLineEdit(self)
         self.name.setPlaceholderText("Name of this composite")
@@ -319,7 +330,7 @@ class CompositePanel(QWidget):
 
     def send(self, layer_id: str, index: int) -> None:
         """Put a layer into a slot, as a drop on it does."""
-        self.slots[index]._choose(layer_id)
+        self.slots[index].choose(layer_id)
 
     def _action(self, text: str, key: str, tip: str, work: Callable[[], None]) -> QAction:
         action = QAction(text, self)
