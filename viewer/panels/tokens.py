@@ -31,6 +31,10 @@ class Tokens:
         Widths of borders and of the focus ring.
     type_small, type_body, type_title : float
         Type sizes in points.
+    overlay_stroke, overlay_rim : float
+        Width of lines drawn over the data, and of the rim on either side of them.
+    overlay_handle, pick : int
+        Width of a handle, and how near the pointer must come to take hold of something.
     map_ground : str
         Around the map.
     window, raised, sunken : str
@@ -70,6 +74,10 @@ class Tokens:
     slider_groove: int = 4
     slider_handle: int = 12
     splitter: int = 4
+    overlay_stroke: float = 1.5
+    overlay_rim: float = 1.25
+    overlay_handle: int = 8
+    pick: int = 10
 
     type_small: float = 9.0
     type_body: float = 10.0
