@@ -1,7 +1,8 @@
-"""One pass over many pixels: means of 2 x 2 blocks, extremes, and differences between lines."""
+"""One pass over many pixels: means of 2 x 2 blocks, extremes, and statistics of every line."""
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -28,17 +29,23 @@ class Extent(NamedTuple):
     sum: float
 
 
-class LineDifferences(NamedTuple):
-    """Differences between neighbouring lines of an image, summed along the lines.
+class Lines(NamedTuple):
+    """What each line (row or column) of an image holds, over the pixels that have a value.
 
-    Element ``i`` of each array belongs to line ``i`` and line ``i + 1``: ``total`` sums
-    ``line i + 1 - line i`` over the pixels where both are known, ``square`` sums its square, and
-    ``n`` counts these pixels.
+    ``n`` pixels, their ``total``, ``least`` and ``most`` value (infinite where n is 0) and how many
+    are ``lit`` (not 0); then, over the pixels that have a value in the line before too, the sum
+    ``step``, the sum of squares ``step2`` and the number ``steps`` of the differences of square
+    roots to the line before (signed roots of negative values).
     """
 
+    n: npt.NDArray[np.float64]
     total: npt.NDArray[np.float64]
-    square: npt.NDArray[np.float64]
-    n: npt.NDArray[np.int64]
+    least: npt.NDArray[np.float64]
+    most: npt.NDArray[np.float64]
+    lit: npt.NDArray[np.float64]
+    step: npt.NDArray[np.float64]
+    step2: npt.NDArray[np.float64]
+    steps: npt.NDArray[np.float64]
 
 
 def halve(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
@@ -143,49 +150,56 @@ def minmax_nan_plain(values: npt.NDArray[Any]) -> Extent:
     )
 
 
-def line_differences(
-    values: npt.NDArray[np.float32],
-) -> tuple[LineDifferences, LineDifferences]:
-    """Differences between neighbouring rows and between neighbouring columns.
+def line_stats(values: npt.NDArray[Any], before: npt.NDArray[np.float64]) -> tuple[Lines, Lines]:
+    """Statistics of every row and every column of a band of an image.
 
     Parameters
     ----------
-    values : ndarray of float32 [rows, columns]
-        NaN where there is no value.
+    values : ndarray [rows, columns]
+        Any real number type; values that are not finite are left out.
+    before : ndarray of float64 [columns]
+        The row before the first one; NaN throughout where there is none.
 
     Returns
     -------
-    rows : LineDifferences
-        Arrays of ``rows - 1`` elements.
-    columns : LineDifferences
-        Arrays of ``columns - 1`` elements.
+    rows : Lines
+        Arrays of ``rows`` elements.
+    columns : Lines
+        Arrays of ``columns`` elements, over these rows only.
     """
-    rows, cols = values.shape
+    native = _native(values)
+    rows, cols = native.shape
     parts = max(1, min(get_num_threads(), rows))
-    by_row = np.zeros((2, max(rows - 1, 0)))
-    row_n = np.zeros(max(rows - 1, 0), np.int64)
-    by_col = np.zeros((parts, 2, max(cols - 1, 0)))
-    col_n = np.zeros((parts, max(cols - 1, 0)), np.int64)
-    _differences(np.ascontiguousarray(values), by_row, row_n, by_col, col_n)
-    total, square = by_col.sum(axis=0)
-    return (
-        LineDifferences(by_row[0], by_row[1], row_n),
-        LineDifferences(total, square, col_n.sum(axis=0)),
-    )
+    by_row = np.zeros((len(Lines._fields), rows))
+    by_col = np.zeros((parts, len(Lines._fields), cols))
+    _line_stats(native, np.ascontiguousarray(before, dtype=np.float64), by_row, by_col)
+    summed = by_col.sum(axis=0)
+    summed[2], summed[3] = by_col[:, 2].min(axis=0), by_col[:, 3].max(axis=0)
+    return Lines(*by_row), Lines(*summed)
 
 
-def line_differences_plain(
-    values: npt.NDArray[np.float32],
-) -> tuple[LineDifferences, LineDifferences]:
-    """`line_differences` in NumPy."""
+def line_stats_plain(values: npt.NDArray[Any], before: npt.NDArray[np.float64]) -> tuple[Lines, Lines]:
+    """`line_stats` in NumPy."""
+    numbers = np.where(np.isfinite(values), values, np.nan).astype(np.float64)
+    known = ~np.isnan(numbers)
+    rooted = np.sign(numbers) * np.sqrt(np.abs(numbers))
+    first = np.sign(before) * np.sqrt(np.abs(before))
 
-    def along(axis: int) -> LineDifferences:
-        step = np.diff(values.astype(np.float64), axis=axis)
-        known = ~np.isnan(step)
-        step = np.where(known, step, 0.0)
-        other = 1 - axis
-        return LineDifferences(
-            step.sum(axis=other), (step * step).sum(axis=other), known.sum(axis=other)
+    def along(axis: int) -> Lines:
+        start = first[None] if axis == 0 else np.full((len(rooted), 1), np.nan)
+        step = np.diff(np.concatenate([start, rooted], axis=axis), axis=axis)
+        both = ~np.isnan(step)
+        step = np.where(both, step, 0.0)
+        over = 1 - axis
+        return Lines(
+            known.sum(axis=over).astype(np.float64),
+            np.where(known, numbers, 0.0).sum(axis=over),
+            np.where(known, numbers, np.inf).min(axis=over),
+            np.where(known, numbers, -np.inf).max(axis=over),
+            (known & (numbers != 0)).sum(axis=over).astype(np.float64),
+            step.sum(axis=over),
+            (step * step).sum(axis=over),
+            both.sum(axis=over).astype(np.float64),
         )
 
     return along(0), along(1)
@@ -316,32 +330,56 @@ def _extent_whole(
 
 
 @compiled
-def _differences(
-    values: Array,
-    by_row: Array,
-    row_n: Array,
-    by_col: Array,
-    col_n: Array,
-) -> None:
+def _line_stats(values: Array, before: Array, by_row: Array, by_col: Array) -> None:
     rows, cols = values.shape
     parts = by_col.shape[0]
     for p in prange(parts):
-        total_c, square_c, n_c = by_col[p, 0], by_col[p, 1], col_n[p]
-        for r in range(rows * p // parts, rows * (p + 1) // parts):
-            row = values[r]
-            for c in range(cols - 1):
-                d = np.float64(row[c + 1]) - np.float64(row[c])
-                if d == d:
-                    total_c[c] += d
-                    square_c[c] += d * d
-                    n_c[c] += 1
-            if r + 1 < rows:
-                after = values[r + 1]
-                total, square, n = 0.0, 0.0, 0
-                for c in range(cols):
-                    d = np.float64(after[c]) - np.float64(row[c])
-                    if d == d:
-                        total += d
-                        square += d * d
-                        n += 1
-                by_row[0, r], by_row[1, r], row_n[r] = total, square, n
+        table = by_col[p]
+        table[2] = np.inf
+        table[3] = -np.inf
+        number, root, above = np.empty(cols), np.empty(cols), np.empty(cols)
+        first = rows * p // parts
+        for c in range(cols):
+            v = before[c] if first == 0 else np.float64(values[first - 1, c])
+            above[c] = math.copysign(math.sqrt(abs(v)), v) if v - v == 0.0 else np.nan
+        for r in range(first, rows * (p + 1) // parts):
+            # Short loops without branches: the compiler makes each of them do several pixels at once.
+            for c in range(cols):
+                v = np.float64(values[r, c])
+                v = v if v - v == 0.0 else np.nan
+                number[c] = v
+                root[c] = math.copysign(math.sqrt(abs(v)), v)
+            for c in range(cols):
+                v = number[c]
+                known = v == v
+                table[0, c] += 1.0 if known else 0.0
+                table[1, c] += v if known else 0.0
+                table[2, c] = v if v < table[2, c] else table[2, c]
+                table[3, c] = v if v > table[3, c] else table[3, c]
+                table[4, c] += 1.0 if known and v != 0.0 else 0.0
+            for c in range(1, cols):
+                d = root[c] - root[c - 1]
+                known = d == d
+                d = d if known else 0.0
+                table[5, c] += d
+                table[6, c] += d * d
+                table[7, c] += 1.0 if known else 0.0
+            n, total, low, high, lit = 0.0, 0.0, np.inf, -np.inf, 0.0
+            step, step2, steps = 0.0, 0.0, 0.0
+            for c in range(cols):
+                v = number[c]
+                known = v == v
+                n += 1.0 if known else 0.0
+                total += v if known else 0.0
+                low = v if v < low else low
+                high = v if v > high else high
+                lit += 1.0 if known and v != 0.0 else 0.0
+                d = root[c] - above[c]
+                known = d == d
+                d = d if known else 0.0
+                step += d
+                step2 += d * d
+                steps += 1.0 if known else 0.0
+            above[:] = root
+            by_row[0, r], by_row[1, r], by_row[2, r], by_row[3, r] = n, total, low, high
+            by_row[4, r], by_row[5, r], by_row[6, r], by_row[7, r] = lit, step, step2, steps
