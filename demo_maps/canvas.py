@@ -50,12 +50,12 @@ class Grid:
     @property
     def x(self) -> Array:
         """Columns' centres in rock coordinates, µm."""
-        return self.left + (np.arange(self.columns) + 0.5) * self.pixel_um
+        return self.left + (np.arange(self.columns, dtype=np.float64) + 0.5) * self.pixel_um
 
     @property
     def y(self) -> Array:
         """Rows' centres in rock coordinates, µm."""
-        return self.top + (np.arange(self.rows) + 0.5) * self.pixel_um
+        return self.top + (np.arange(self.rows, dtype=np.float64) + 0.5) * self.pixel_um
 
     def store(self, image: NDArray[Pixel]) -> NDArray[Pixel]:
         """Turn an image in rock coordinates to the way the map is stored."""
@@ -155,7 +155,7 @@ class Canvas:
     def draw_fabric(self, layers: Layers) -> None:
         """Draw what carries the rock: interstitial crystals, oikocrysts, framework, chadacrysts."""
         g = self.rock.grain_scale
-        under = self._painted(layers.interstitial, (260.0, 80.0, 10.0), 500.0 * g)
+        under = self._painted(layers.interstitial, (260.0, 80.0, 10.0), 400.0 * g)
         self._take(layers.interstitial, under, under.owner >= 0)
         self.label[under.owner < 0] = m.CLINOPYROXENE
         self.mix[under.owner < 0] = 0.18
@@ -164,7 +164,7 @@ class Canvas:
         hosted = host.owner >= 0
         self._take(layers.oikocrysts, host, hosted)
 
-        frame = self._painted(layers.framework, (40.0, 17.0, 3.0), 260.0 * g)
+        frame = self._painted(layers.framework, (40.0, 17.0, 3.0), 60.0 * g)
         inside = (frame.owner >= 0) & (frame.score < 0.0)
         self._take(layers.framework, frame, inside)
         self.gap = np.where(np.isfinite(frame.score), frame.score, 1e6).astype(np.float32)

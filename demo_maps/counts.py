@@ -77,7 +77,7 @@ class Drift:
         """Return the multiplier of each row; its mean is 1."""
         down = (np.arange(rows) + 0.5) / rows
         factor = 1.0 - self.loss * down + self.ripple * np.sin(2 * np.pi * 2.5 * down)
-        return factor / factor.mean()
+        return np.asarray(factor / factor.mean())
 
 
 @dataclass(frozen=True)
@@ -136,7 +136,7 @@ def _lookup(
 ) -> NDArray[np.float32]:
     start = table[:, 0].astype(np.float32)
     slope = (table[:, 1] - table[:, 0]).astype(np.float32)
-    return start[label] + share * slope[label]
+    return np.asarray(start[label] + share * slope[label])
 
 
 def expected_counts(

@@ -78,7 +78,7 @@ class Grains:
         core = np.hypot(self.long, self.short) * np.where(self.rounded, 1.0 + self.lobe, 1.25)
         rounded_limit = limit * self.long / np.sqrt(self.long * self.short)
         outside = np.where(self.rounded, rounded_limit, 1.4 * limit)
-        return core + self.growth.max(axis=1) + self.tooth.max(axis=1) + outside
+        return np.asarray(core + self.growth.max(axis=1) + self.tooth.max(axis=1) + outside)
 
 
 def join(parts: Sequence[Grains]) -> Grains:

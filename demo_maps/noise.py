@@ -24,7 +24,7 @@ def scramble(i: int, j: int, seed: int) -> int:
 @njit(cache=True, nogil=True)
 def _corner(i: int, j: int, seed: int, u: float, v: float) -> float:
     k = scramble(i, j, seed) & 15
-    return _DIRECTIONS[k, 0] * u + _DIRECTIONS[k, 1] * v
+    return float(_DIRECTIONS[k, 0] * u + _DIRECTIONS[k, 1] * v)
 
 
 @njit(cache=True, nogil=True)

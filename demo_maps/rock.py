@@ -83,7 +83,8 @@ class Rock:
         """Return the depth of the depression at `x`, µm."""
         p = self.depression
         # The third power gives a flat floor and steep walls: a scour, not a bowl.
-        return p["depth_um"] * np.exp(-(np.abs((x - p["centre_x_um"]) / p["half_width_um"]) ** 3))
+        off = np.abs((x - p["centre_x_um"]) / p["half_width_um"])
+        return np.asarray(p["depth_um"] * np.exp(-(off**3)))
 
     def _wave(self, x: Array, z: float) -> Array:
         u = self.undulation
@@ -143,7 +144,7 @@ class Rock:
             (x[None, :] - (self.width - 200 * s)) / (2_700 * s), (y[:, None] - 100 * s) / (2_100 * s)
         )
         bite = bite + 0.10 * noise_grid(x, y, 1_300 * s, self.seed + 8)
-        return (left > 0) & (right > 0) & (top > 0) & (bottom > 0) & (bite > 1.0)
+        return np.asarray((left > 0) & (right > 0) & (top > 0) & (bottom > 0) & (bite > 1.0))
 
     def cracks(self, x: Array, y: Array, z: float = 0.0) -> NDArray[np.bool_]:
         """Return the mask of the two thin cracks on the grid of columns `x` and rows `y`."""

@@ -65,13 +65,23 @@ def _largest_first(rng: Rng, size: Array, disorder: float = 0.25) -> NDArray[np.
 
 
 def _settle(
-    rng: Rng, x: Array, y: Array, long: Array, short: Array, angle: Array, gap: float
-) -> tuple[Array, Array, Array, Array, Array]:
-    """Order candidates by size and drop the crowded ones."""
-    order = _largest_first(rng, long * short)
-    x, y, long, short, angle = (v[order] for v in (x, y, long, short, angle))
-    keep = pack(x, y, long, short, angle, gap)
-    return x[keep], y[keep], long[keep], short[keep], angle[keep]
+    rng: Rng, x: Array, y: Array, long: Array, short: Array, angle: Array, gap: float, *,
+    room: float = 0.0, disorder: float = 0.25,
+) -> NDArray[np.intp]:  # fmt: skip
+    """Return the candidates that find room, about the largest first.
+
+    Parameters
+    ----------
+    gap : float
+        As in `grains.pack`.
+    room : float
+        What each needs beyond its own half lengths, µm.
+    disorder : float
+        How far the order strays from that of size.
+    """
+    order = _largest_first(rng, long * short, disorder)
+    u, v, a, b, turn = np.stack([x, y, long + room, short + room, angle])[:, order]
+    return order[pack(u, v, a, b, turn, gap)]
 
 
 def plagioclase_an(place: Place, rng: Rng, x: Array, y: Array) -> Array:
@@ -110,25 +120,19 @@ def interstitial(place: Place, rng: Rng) -> Grains:
         phase[here] = rng.choice(list(share), size=int(here.sum()), p=list(share.values()))
     half = np.vectorize(size.get, otypes=[float])(phase) * g * rng.uniform(0.75, 1.25, x.size)
     angle = rng.normal(0.0, 0.5, x.size)
-    x, y, long, short, angle, phase = _settle_phases(rng, x, y, half * 1.2, half, angle, phase)
+    # In random order, so that small crystals are as likely to find room as large ones.
+    keep = pack(x, y, half * 1.2, half, angle, 0.72)
+    x, y, half, angle = np.stack([x, y, half, angle])[:, keep]
+    phase = phase[keep]
     parts = []
     for name, mix in _interstitial_mixes(place, rng, x, y).items():
         of = phase == name
         parts.append(
             rounded(
-                x[of], y[of], long[of], short[of], angle[of], name, mix=mix[of], lobe=0.25
+                x[of], y[of], 1.2 * half[of], half[of], angle[of], name, mix=mix[of], lobe=0.25
             )
         )  # fmt: skip
     return join(parts)
-
-
-def _settle_phases(
-    rng: Rng, x: Array, y: Array, long: Array, short: Array, angle: Array,
-    phase: NDArray[np.uint8],
-) -> tuple[Array, Array, Array, Array, Array, NDArray[np.uint8]]:  # fmt: skip
-    # In random order, so that small crystals are as likely to find room as large ones.
-    keep = pack(x, y, long, short, angle, 0.72)
-    return x[keep], y[keep], long[keep], short[keep], angle[keep], phase[keep]
 
 
 def _interstitial_mixes(place: Place, rng: Rng, x: Array, y: Array) -> dict[int, Array]:
@@ -151,7 +155,7 @@ def oikocrysts(place: Place, rng: Rng) -> Grains:
     short = rng.uniform(1_150, 1_600, x.size) * s
     angle = rng.normal(0.0, 0.18, x.size)
     keep = pack(x, y, long, short, angle, 1.06)
-    x, y, long, short, angle = (v[keep] for v in (x, y, long, short, angle))
+    x, y, long, short, angle = np.stack([x, y, long, short, angle])[:, keep]
     fe = orthopyroxene_fe(place, rng, x, y)
     return rounded(x, y, long, short, angle, m.ORTHOPYROXENE, mix=fe, lobe=0.18)
 
@@ -179,11 +183,9 @@ def footwall_mosaic(place: Place, rng: Rng) -> Grains:
     long = np.where(olivine, 0.62 * long, long)
     short = long / np.where(olivine, rng.uniform(1.05, 1.4, x.size), rng.uniform(1.2, 2.1, x.size))
     angle = rng.normal(0.0, 0.55, x.size)
-    order = _largest_first(rng, long * short)
-    x, y, long, short, angle, olivine = (v[order] for v in (x, y, long, short, angle, olivine))
-    keep = pack(x, y, long, short, angle, 0.84)
-    x, y, long, short, angle, olivine = (v[keep] for v in (x, y, long, short, angle, olivine))
-    p, o = ~olivine, olivine
+    kept = _settle(rng, x, y, long, short, angle, 0.84)
+    x, y, long, short, angle = np.stack([x, y, long, short, angle])[:, kept]
+    o, p = olivine[kept], ~olivine[kept]
     fe = rng.normal(0.19, 0.008, int(o.sum()))
     return join(
         [
@@ -210,7 +212,8 @@ def norite_prisms(place: Place, rng: Rng, hosts: Grains) -> Grains:
     long = _log_normal(rng, 520.0, 0.38, x.size, 180.0, 1_150.0) * g
     short = long / rng.uniform(1.35, 2.3, x.size)
     angle = rng.normal(0.0, 0.7, x.size)
-    x, y, long, short, angle = _settle(rng, x, y, long, short, angle, 1.1)
+    kept = _settle(rng, x, y, long, short, angle, 1.1)
+    x, y, long, short, angle = np.stack([x, y, long, short, angle])[:, kept]
     fe = orthopyroxene_fe(place, rng, x, y)
     return laths(rng, x, y, long, short, angle, m.ORTHOPYROXENE, mix=fe, ragged=0.05, side=1)
 
@@ -226,11 +229,8 @@ def leuconorite_laths(place: Place, rng: Rng) -> Grains:
     short = np.clip(long / rng.uniform(1.9, 6.2, x.size), 44.0 * g, 270.0 * g)
     angle = np.deg2rad(rng.normal(LATH_DIP_DEG, LATH_SCATTER_DEG, x.size))
     # They must find room for their overgrowths as well as their cores.
-    room = 62.0 * g
-    order = _largest_first(rng, long * short)
-    x, y, long, short, angle = (v[order] for v in (x, y, long, short, angle))
-    keep = pack(x, y, long + room, short + room, angle, 0.96)
-    x, y, long, short, angle = (v[keep] for v in (x, y, long, short, angle))
+    kept = _settle(rng, x, y, long, short, angle, 0.96, room=62.0 * g)
+    x, y, long, short, angle = np.stack([x, y, long, short, angle])[:, kept]
     an = plagioclase_an(place, rng, x, y)
     grains = laths(rng, x, y, long, short, angle, m.PLAGIOCLASE, mix=an, ragged=0.09, side=1)
     grains.growth[:] = g * rim_law_um(
@@ -263,10 +263,9 @@ def chadacrysts(place: Place, rng: Rng, hosts: Grains) -> Grains:
     short = long * np.where(plagioclase, 1.45, 1.05) / aspect
     long = long * np.where(plagioclase, 1.35, 1.0)
     angle = np.where(plagioclase, rng.normal(0.1, 0.75, x.size), rng.uniform(0, np.pi, x.size))
-    order = _largest_first(rng, long * short, 0.8)
-    x, y, long, short, angle, p = (v[order] for v in (x, y, long, short, angle, plagioclase))
-    keep = pack(x, y, long, short, angle, 1.22)
-    x, y, long, short, angle, p = (v[keep] for v in (x, y, long, short, angle, p))
+    kept = _settle(rng, x, y, long, short, angle, 1.22, disorder=0.8)
+    x, y, long, short, angle = np.stack([x, y, long, short, angle])[:, kept]
+    p = plagioclase[kept]
     an = plagioclase_an(place, rng, x[p], y[p]) + 0.02
     fe = rng.normal(0.175, 0.008, int((~p).sum()))
     return join(
@@ -288,9 +287,8 @@ def chromites(place: Place, rng: Rng) -> tuple[Grains, Grains]:
     floor, top, _ = rock.contacts(x, place.z)
     y = floor - rng.uniform(0.12, 0.95, x.size) * (floor - top)
     half = rng.uniform(120.0, 205.0, x.size) * g
-    keep = pack(x, y, half, half, np.zeros(x.size), 4.2)
-    x, y, half = x[keep][: int(46 * max(s, 0.5))], y[keep], half[keep]
-    y, half = y[: x.size], half[: x.size]
+    apart = np.flatnonzero(pack(x, y, half, half, np.zeros(x.size), 4.2))
+    x, y, half = np.stack([x, y, half])[:, apart[: int(46 * max(s, 0.5))]]
     large = polygons(
         rng, x, y, half * 1.1, half, rng.uniform(0, np.pi, x.size), m.CHROMITE,
         mix=rng.uniform(0.12, 0.22, x.size), faces=8, side=1,

@@ -173,7 +173,7 @@ def _visible_laths(t: MapTruth) -> tuple[Grains, NDArray[np.intp], Array]:
     area = np.bincount(t.canvas.lath[shown], minlength=len(frame)) * t.canvas.grid.pixel_um**2
     aligned = (frame.growth.max(axis=1) > 0) & (area > 0) & _within(t, frame.x, frame.y)
     index = np.flatnonzero(aligned)
-    return frame.pick(index), index, area[index]
+    return frame.pick(index), index, area[index].astype(np.float64)
 
 
 def _laths(t: MapTruth) -> Iterator[tuple[object, ...]]:
@@ -246,7 +246,7 @@ def _pixels_near(t: MapTruth, grains: Grains, phases: tuple[int, ...]) -> NDArra
     rows, columns = np.nonzero(np.isin(t.canvas.label, phases))
     x, y = grid.x[columns], grid.y[rows]
     apart = np.hypot(x[None, :] - grains.x[:, None], y[None, :] - grains.y[:, None])
-    return np.count_nonzero(apart <= 1.4 * grains.long[:, None] + grid.pixel_um / 2, axis=1)
+    return np.asarray((apart <= 1.4 * grains.long[:, None] + grid.pixel_um / 2).sum(axis=1))
 
 
 def _inclusions(t: MapTruth) -> Iterator[tuple[object, ...]]:
