@@ -8,14 +8,16 @@ over and listed; a map that is damaged is refused.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 from viewer.errors import GrainlightError, InputError
-from viewer.intake import names
+from viewer.intake import names, windows
 from viewer.intake.base import Candidate, Format, Note
+from viewer.intake.hdf5 import HdfFormat
+from viewer.intake.hyperdim import HyperDimFormat
 from viewer.intake.npy import NpyFormat, NpzFormat
 from viewer.intake.ome import OmeFormat
 from viewer.intake.raster import RasterFormat
@@ -31,6 +33,8 @@ registry: Final[tuple[Format, ...]] = (
     RasterFormat("BMP", (".bmp", ".dib")),
     NpyFormat(),
     NpzFormat(),
+    HdfFormat(),
+    HyperDimFormat(),
     TextGridFormat(),  # last: it has no mark of its own
 )
 
@@ -58,13 +62,16 @@ class Survey:
     passed_over: tuple[Path, ...] = field(default=())
 
 
-def scan(paths: Sequence[Path]) -> list[Candidate]:
+def scan(paths: Sequence[Path], *, elements: Sequence[str] = ()) -> list[Candidate]:
     """The channels in files and folders, in natural order of the files' names.
 
     Parameters
     ----------
     paths : sequence of Path
         Files, or folders whose own files are taken (neither hidden ones nor sub-folders).
+    elements : sequence of str, optional
+        Elements or lines (``'Fe'``, ``'Pb Ma'``) to cut from spectra, with usual windows; for
+        others see `viewer.intake.windows.channels`. Files without spectra are not touched by it.
 
     Raises
     ------
@@ -72,7 +79,7 @@ def scan(paths: Sequence[Path]) -> list[Candidate]:
         If a file is damaged, empty, unreadable or of an unknown format, naming it, or if there is
         nothing to read.
     """
-    found = survey(paths)
+    found = survey(paths, elements=elements)
     if len(found.refused) == 1:
         raise found.refused[0]
     if found.refused:
@@ -81,7 +88,7 @@ def scan(paths: Sequence[Path]) -> list[Candidate]:
     return list(found.candidates)
 
 
-def survey(paths: Sequence[Path]) -> Survey:
+def survey(paths: Sequence[Path], *, elements: Sequence[str] = ()) -> Survey:
     """As `scan`, but goes on after a file that cannot be used, and lists it.
 
     Raises
@@ -96,8 +103,11 @@ def survey(paths: Sequence[Path]) -> Survey:
     for path, named in files:
         try:
             channels = _scan_file(path)
+            if channels is not None and elements:
+                channels = list(_with_windows(channels, elements))
         except GrainlightError as error:
-            refused.append(error)
+            if str(error) not in map(str, refused):  # a pair of files is met twice
+                refused.append(error)
             continue
         if channels is None:
             if named:
@@ -119,13 +129,22 @@ def survey(paths: Sequence[Path]) -> Survey:
     )
 
 
+def _with_windows(found: Iterable[Candidate], elements: Sequence[str]) -> Iterator[Candidate]:
+    """Each channel, and after one that sums spectra, the line windows cut from these."""
+    for candidate in found:
+        yield candidate
+        if candidate.spectrum is not None:
+            yield from windows.channels(candidate.spectrum, elements)
+
+
 def with_names(candidates: Sequence[Candidate]) -> list[Candidate]:
     """Read elements and lines from the candidates' labels, and make their names unique.
 
     What a format knows from metadata is kept.
     """
     out = []
-    read = names.name_all([candidate.name for candidate in candidates])
+    labels = [f"{c.element} {c.line or ''}" if c.element else c.name for c in candidates]
+    read = names.name_all(labels)
     for candidate, named in zip(candidates, read, strict=True):
         notes = candidate.notes
         if named.note:

@@ -360,6 +360,12 @@ def _line(word: str) -> str | None:
     return shell + (letter[0] + digit if letter else "")
 
 
+def line_name(text: str) -> str | None:
+    """A line in plain Siegbahn notation (``'Kα1'`` is ``'Ka1'``), or None if it is none."""
+    words = _words(text)
+    return _line(words[0]) if words and all(w.lower() in _NOISE for w in words[1:]) else None
+
+
 def _has_line(symbol: str, line: str) -> bool:
     number = NUMBERS[symbol]
     return _LIGHTEST[line[0]] <= number <= _HEAVIEST

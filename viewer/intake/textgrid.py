@@ -33,7 +33,8 @@ _MARK: Final = b"\xef\xbb\xbf"  # UTF-8's byte order mark
 _DIGITS: Final = b"0123456789"
 _MISSING: Final = {b"", b"nan", b"na", b"n/a", b"null", b"none", b"-", b"--"}
 _NUMBER = re.compile(rb"^[+-]?(\d+\.?\d*|\.\d+)([eEdD][+-]?\d+)?$|^[+-]?(inf|infinity)$", re.I)
-_LONG_INTEGER = re.compile(rb"\d{10}")
+_ALL_DIGITS_ZERO: Final = bytes.maketrans(b"123456789", b"000000000")
+_LONG_INTEGER: Final = b"0" * 10  # need not fit into 32 bits
 _LONE_SIGN = re.compile(rb"[+-](?!\d)|\d[+-]")
 #: Cells of an ESRI ASCII header, whose NODATA_value marks pixels without a value.
 _NODATA = re.compile(rb"^nodata_value\s+(\S+)", re.IGNORECASE)
@@ -194,7 +195,9 @@ def measured(path: Path) -> Layout:
                     where=f"{path}, line {number}",
                     hint="All rows of a map are equally long.",
                 )
-            if line.translate(None, allowed) or _LONG_INTEGER.search(line):
+            if line.translate(None, allowed) or (
+                whole and _LONG_INTEGER in line.translate(_ALL_DIGITS_ZERO)
+            ):
                 whole = False
                 if line.translate(None, fractional):
                     _check_cells(line, style, path, number)
