@@ -9,7 +9,6 @@ lengths, and angles between two arms, are the same on the stored map as on the d
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Collection, Iterable
 from datetime import datetime
@@ -153,15 +152,12 @@ def move_mark(
     """
     old = mark_of(state, mark.id)
     mark = replace(mark, label=mark.label.strip() or old.label)
-    rows = []
-    for row in state.ledger.rows:
-        if row.mark == mark.id:
-            hand = row.detail.get(HAND_COLUMN) if hand_px is None else hand_px
-            hand = HAND_PX if hand is None else hand
-            new = row_for(mark, reading(mark, pixel_um, hand), hand_px=hand, row_id=row.id)
-            rows.append(new)
-        else:
-            rows.append(row)
+    hand = placement_of(state, mark) if hand_px is None else hand_px
+    read_ = reading(mark, pixel_um, hand)
+    rows = (
+        row_for(mark, read_, hand_px=hand, row_id=row.id) if row.mark == mark.id else row
+        for row in state.ledger.rows
+    )
     return _with_mark(state.marks, mark), Ledger(rows=tuple(rows))
 
 
@@ -254,70 +250,13 @@ def snap_on(
     )
 
 
-def snap_mark(
-    mark: Mark,
-    layer: Pixels,
-    pixel_um: tuple[float, float],
-    ends: Collection[int] | None = None,
-) -> tuple[Mark, tuple[str, ...]]:
-    """Move ends of a mark to the steepest edges close to them.
-
-    The ends of a distance move along it, so that its direction stays as it was drawn; points of
-    lines move across them; the others move up the steepest slope.
-
-    Parameters
-    ----------
-    ends : collection of int, optional
-        Which points, counted through `Mark.points` and then `Mark.second`; left out, all.
-
-    Returns
-    -------
-    mark : Mark
-        Ends that found an edge carry its standard error; the others count as placed by hand.
-    reasons : tuple of str
-        Why ends found none, each reason once.
-    """
-    points = [*mark.points, *mark.second]
-    errors = [*mark.snap_um] or [None] * len(points)
-    reasons: list[str] = []
-    moved = list(points)
-    for at in range(len(points)) if ends is None else sorted(ends):
-        found = snap_on(layer, points[at], pixel_um, _way(mark, at))
-        if isinstance(found, Edge):
-            moved[at], errors[at] = found.position, found.error_um
-        else:
-            errors[at] = None
-            reasons.append(found.reason)
-    count = len(mark.points)
-    new = replace(
-        mark,
-        points=tuple(moved[:count]),
-        second=tuple(moved[count:]),
-        snap_um=tuple(errors) if any(error is not None for error in errors) else (),
-    )
-    return new, tuple(dict.fromkeys(reasons))
-
-
-def _way(mark: Mark, at: int) -> Point | None:
-    """Direction along which a point may move to an edge; None for any."""
-    if mark.kind == "distance":
-        return _from_to(mark.points[0], mark.points[1])
-    if mark.kind == "perpendicular" and at == 2:
-        return _turned(_from_to(mark.points[0], mark.points[1]))
-    if mark.kind == "thickness":
-        count = len(mark.points)
-        line, here = (mark.points, at) if at < count else (mark.second, at - count)
-        return _turned(_from_to(line[max(here - 1, 0)], line[min(here + 1, len(line) - 1)]))
-    return None
-
-
-def _from_to(a: Point, b: Point) -> Point | None:
-    step = (b[0] - a[0], b[1] - a[1])
-    return step if math.hypot(*step) > 0 else None
-
-
-def _turned(step: Point | None) -> Point | None:
-    return None if step is None else (-step[1], step[0])
+def placement_of(state: State, mark: Mark, otherwise: float = HAND_PX) -> float:
+    """Placement by hand that a mark's row was made with (pixels); `otherwise` where it has none."""
+    for row in state.ledger.rows:
+        if row.mark == mark.id:
+            hand = row.detail.get(HAND_COLUMN)
+            return otherwise if hand is None else hand
+    return otherwise
 
 
 def mark_of(state: State, mark_id: str) -> Mark:

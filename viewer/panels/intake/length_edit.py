@@ -45,6 +45,6 @@ class LengthEdit(QLineEdit):
         return parse_length(self.text())
 
     def show_value(self, value: float | None) -> None:
-        """Show a number, unless the user is just typing what means the same."""
-        if self.value != value or (value is None and not self.hasFocus()):
+        """Show a number; a text that means the same already is left as it is typed."""
+        if self.value != value:
             self.setText(write_length(value))

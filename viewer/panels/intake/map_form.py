@@ -76,6 +76,11 @@ class MapForm(QWidget):
         grid.setColumnMinimumWidth(0, LABELS)
         grid.setColumnStretch(1, 1)
 
+    def clear(self) -> None:
+        """Empty all fields, whatever was typed in them."""
+        for edit in (self.name_edit, self.pixel_x, self.pixel_y):
+            edit.clear()
+
     def show_draft(self, draft: Draft, *, own_pixel: bool) -> None:
         """Show a draft.
 

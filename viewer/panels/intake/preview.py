@@ -239,6 +239,7 @@ class IntakePreview(QDialog):
         self._passed_over.clear()
         self._own_pixel = False
         self._new_target = None
+        self.form.clear()
         self._change(Draft(into_open=self.draft.into_open))
 
     def _looked(self, paths: Sequence[Path], found: Survey) -> None:

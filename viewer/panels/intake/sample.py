@@ -81,12 +81,11 @@ def sample_of(values: npt.NDArray[np.float64]) -> Sample:
     good = values[finite]
     if good.size == 0:
         return Sample(np.zeros(values.shape, np.uint8), None, None, 1.0)
-    dark, bright = (float(v) for v in np.percentile(good, (1.0, 99.0)))
+    # Halves, so that the span of the largest numbers there are is still a number.
+    dark, bright = (float(v) for v in np.percentile(good / 2, (1.0, 99.0)))
     if bright <= dark:
-        dark, bright = float(good.min()), float(good.max())
-    # Halved, so that the span of the largest numbers there are is still a number.
-    span = bright / 2 - dark / 2
-    share = np.clip(np.where(finite, values, dark), dark, bright) / 2 - dark / 2
-    share = share / span if span > 0 else np.full(values.shape, 0.5)
+        dark, bright = float(good.min()) / 2, float(good.max()) / 2
+    share = np.clip(np.where(finite, values / 2, dark), dark, bright) - dark
+    share = share / (bright - dark) if bright > dark else np.full(values.shape, 0.5)
     grey = np.where(finite, np.floor(share * 255.0 + 0.5), 0.0).astype(np.uint8)
     return Sample(grey, float(good.min()), float(good.max()), 1.0 - good.size / values.size)

@@ -39,19 +39,22 @@ class MeasureBench(QWidget):
     Signals
     -------
     tool_chosen(str)
-        Kind of mark to draw next, empty when the ruler is put down.
+        Kind of mark to draw next, "hand" when the ruler is put down.
     snap_changed(object)
         Id of the layer whose edges attract ends, None while snapping is off.
     glow(str)
         Id of the mark to light up, empty for none.
     go_to(str)
-        Id of the mark to bring into view.
+        Id of the mark that the user looks for.
+    map_changed(object)
+        Id of the map that is measured on, None for none.
     """
 
     tool_chosen = Signal(str)
     snap_changed = Signal(object)
     glow = Signal(str)
     go_to = Signal(str)
+    map_changed = Signal(object)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -92,6 +95,7 @@ class MeasureBench(QWidget):
         self.splitter = QSplitter(Qt.Orientation.Vertical)
         self.splitter.addWidget(ledger)
         self.splitter.addWidget(self.detail)
+        self.splitter.setSizes([3000, 2000])  # shares: the splitter scales them to its height
         self.splitter.setStretchFactor(0, 3)
         self.splitter.setStretchFactor(1, 2)
         self.splitter.setChildrenCollapsible(False)
@@ -126,6 +130,7 @@ class MeasureBench(QWidget):
         """Measure on this map from now on."""
         self.map_id = map_id
         self._layers_changed(map_id)
+        self.map_changed.emit(map_id)
 
     def add_mark(self, mark: Mark) -> None:
         """Keep a mark that was drawn."""
@@ -140,19 +145,24 @@ class MeasureBench(QWidget):
         if self._apply(f"Measure {marks.marks[-1].label}", marks, ledger):
             self.select_mark(mark.id)
 
-    def follow_mark(self, mark: Mark) -> None:
-        """Follow a mark that is being dragged; the whole drag is one undo step."""
-        pixel_um = self.desk.maps[mark.map].pixel_um
-        try:
-            marks, ledger = measuring.move_mark(self.desk.state, mark, pixel_um)
-        except GrainlightError as error:
-            self.desk.said.emit("caution", str(error))
+    def follow_mark(self, mark: Mark, *, finished: bool) -> None:
+        """Follow a mark whose end is dragged; nothing is kept before the drag is finished."""
+        state = self.desk.state
+        before = measuring.mark_of(state, mark.id)
+        if finished and mark == before:
+            self._show_ledger()
             return
-        self._apply(f"Move {mark.label}", marks, ledger, merge=f"move {mark.id}")
-
-    def end_follow(self) -> None:
-        """End a drag: the next move is an undo step of its own."""
-        self.desk.end_merge()
+        try:
+            marks, ledger = measuring.move_mark(state, mark, self.desk.maps[mark.map].pixel_um)
+        except GrainlightError as error:
+            if finished:
+                self.desk.said.emit("caution", str(error))
+                self._show_ledger()
+            return
+        if finished:
+            self._apply(f"Move {mark.label}", marks, ledger)
+        else:
+            self._show_rows(ledger)
 
     def remove_marks(self, mark_ids: list[str]) -> None:
         """Remove marks and their rows."""
@@ -160,7 +170,10 @@ class MeasureBench(QWidget):
         self._apply(_removal(len(mark_ids)), marks, ledger)
 
     def select_mark(self, mark_id: str) -> None:
-        """Select the row of a mark that was clicked on the map, which is in view already."""
+        """Select the row of a mark that was clicked on the map, which is in view already.
+
+        An empty id selects nothing.
+        """
         self._quiet = True
         try:
             self.view.select_mark(mark_id)
@@ -200,11 +213,9 @@ class MeasureBench(QWidget):
         marks, ledger = measuring.remove_rows(self.desk.state, set(row_ids))
         self._apply(_removal(len(row_ids)), marks, ledger)
 
-    def _apply(
-        self, label: str, marks: Marks, ledger: Ledger, *, merge: str | None = None
-    ) -> bool:
+    def _apply(self, label: str, marks: Marks, ledger: Ledger) -> bool:
         try:
-            self.desk.apply(label, merge=merge, marks=marks, ledger=ledger)
+            self.desk.apply(label, marks=marks, ledger=ledger)
         except GrainlightError as error:
             self.desk.said.emit("error", str(error))
             return False
@@ -224,7 +235,10 @@ class MeasureBench(QWidget):
         self.tools.show_layers(layers)
 
     def _show_ledger(self) -> None:
-        rows = self.desk.state.ledger.rows
+        self._show_rows(self.desk.state.ledger)
+
+    def _show_rows(self, ledger: Ledger) -> None:
+        rows = ledger.rows
         names = {map_id: found.name for map_id, found in self.desk.maps.items()}
         self.model.show(rows, names)
         self.model.editable = self.desk.readonly is None

@@ -17,17 +17,17 @@ Index = QModelIndex | QPersistentModelIndex
 SORT_ROLE = int(Qt.ItemDataRole.UserRole) + 1
 ROW_ROLE = int(Qt.ItemDataRole.UserRole) + 2
 
-LABEL, KIND, VALUE, LOW, HIGH, N, UNIT, MAP, MADE = range(9)
+LABEL, KIND, VALUE, UNIT, LOW, HIGH, N, MAP, MADE = range(9)
 _RIGHT = {VALUE, LOW, HIGH, N}
-_HEADERS = ("Label", "Kind", "Value", "Low", "High", "n", "Unit", "Map", "Made")
+_HEADERS = ("Label", "Kind", "Value", "Unit", "Low", "High", "n", "Map", "Made")
 _TIPS = (
     "Name of the measurement; double-click to change it",
     "What was measured",
     "The value and the half-width of its interval",
+    "Unit of value, low and high",
     "Lower end of the interval",
     "Upper end of the interval",
     "Number of readings that the value rests on",
-    "Unit of value, low and high",
     "Map that was measured",
     "When it was made, in local time",
 )
@@ -153,17 +153,20 @@ class LedgerModel(QAbstractTableModel):
         if role == Qt.ItemDataRole.ToolTipRole:
             return f"{row.label} · {row.method}" if column == LABEL else None
         if role == SORT_ROLE:
-            return self._sort_key(row, column)
+            return self._sort_key(row, column, index.row())
         if role == ROW_ROLE:
             return row
         return None
 
-    def _sort_key(self, row: Row, column: int) -> Any:
+    def _sort_key(self, row: Row, column: int, at: int) -> Any:
         numbers = {VALUE: row.value, LOW: row.low, HIGH: row.high, N: row.n}
         if column in numbers:
             number = numbers[column]
             return float("-inf") if number is None else float(number)
-        return row.made if column == MADE else self.cell(row, column)
+        if column == MADE:
+            # Rows made in the same second stay in the order of the ledger.
+            return _seconds(row.made) + 1e-6 * at
+        return self.cell(row, column)
 
     def setData(
         self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole
@@ -186,6 +189,13 @@ class LedgerModel(QAbstractTableModel):
 def _alignment(column: int) -> int:
     side = Qt.AlignmentFlag.AlignRight if column in _RIGHT else Qt.AlignmentFlag.AlignLeft
     return int(side | Qt.AlignmentFlag.AlignVCenter)
+
+
+def _seconds(made: str) -> float:
+    try:
+        return datetime.fromisoformat(made).timestamp()
+    except ValueError:
+        return 0.0
 
 
 def _local_time(made: str) -> str:

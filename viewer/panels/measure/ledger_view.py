@@ -12,13 +12,13 @@ from viewer.panels.measure.ledger_model import ROW_ROLE, SORT_ROLE, LedgerModel
 from viewer.store.documents import Row
 
 _WIDTHS = {
-    ledger_model.LABEL: 72,
-    ledger_model.KIND: 112,
-    ledger_model.VALUE: 116,
+    ledger_model.LABEL: 56,
+    ledger_model.KIND: 132,
+    ledger_model.VALUE: 112,
+    ledger_model.UNIT: 48,
     ledger_model.LOW: 64,
     ledger_model.HIGH: 64,
-    ledger_model.N: 40,
-    ledger_model.UNIT: 40,
+    ledger_model.N: 48,
     ledger_model.MAP: 96,
     ledger_model.MADE: 124,
 }
@@ -51,7 +51,8 @@ class LedgerView(QTableView):
         self.setModel(self._sorted)
         self.setAccessibleName("Ledger")
         self.setSortingEnabled(True)
-        self.sortByColumn(ledger_model.MADE, Qt.SortOrder.AscendingOrder)
+        # In the order of the ledger, until the user clicks a header.
+        self.sortByColumn(-1, Qt.SortOrder.AscendingOrder)
         self.setShowGrid(False)
         self.setAlternatingRowColors(True)
         self.setWordWrap(False)
@@ -88,7 +89,8 @@ class LedgerView(QTableView):
         return [self._sorted.index(at, 0).data(ROW_ROLE) for at in range(count)]
 
     def select_mark(self, mark_id: str) -> None:
-        """Select the row of a mark and bring it into view."""
+        """Select the row of a mark and bring it into view; nothing where it has none."""
+        self.clearSelection()
         for at, row in enumerate(self.shown):
             if row.mark == mark_id:
                 self.selectRow(at)
@@ -122,7 +124,6 @@ class LedgerView(QTableView):
             self.remove_selected()
         else:
             super().keyPressEvent(event)
-
 
     def viewportEvent(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.Leave:

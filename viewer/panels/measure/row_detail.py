@@ -31,6 +31,7 @@ class RowDetail(QScrollArea):
         super().__init__(parent)
         tokens = theme.current()
         self.setWidgetResizable(True)
+        self.setMinimumHeight(8 * self.fontMetrics().lineSpacing())
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._row: Row | None = None
         self._count = 0
@@ -44,7 +45,7 @@ class RowDetail(QScrollArea):
         )
         body = QWidget()
         column = QVBoxLayout(body)
-        column.setContentsMargins(0, 0, tokens.gap_2, 0)
+        column.setContentsMargins(0, tokens.gap_2, tokens.gap_2, 0)
         column.addWidget(self.text, 1)
         self.setWidget(body)
         self.show_row(None, 0)

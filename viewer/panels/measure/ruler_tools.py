@@ -32,6 +32,9 @@ RULERS = {
 }
 """Kinds that are drawn with a ruler, each with its key."""
 
+HAND = "hand"
+"""Name of the tool that draws nothing."""
+
 _HOW = {
     "distance": "Click both ends.",
     "polyline": "Click point by point; double-click or Return ends the line.",
@@ -54,7 +57,7 @@ class RulerTools(QWidget):
     Signals
     -------
     tool_chosen(str)
-        Kind of mark to draw next, empty when the ruler is put down.
+        Kind of mark to draw next, `HAND` when the ruler is put down.
     snap_changed(object)
         Id of the layer whose edges attract ends, None while snapping is off.
     hand_changed(float)
@@ -146,15 +149,21 @@ class RulerTools(QWidget):
 
     @property
     def tool(self) -> str:
-        """Kind of mark to draw next, empty where none is."""
+        """Kind of mark to draw next, `HAND` where none is."""
         action = self._group.checkedAction()
-        return str(action.data()) if action is not None else ""
+        return str(action.data()) if action is not None else HAND
 
     def put_down(self) -> None:
         """Choose no tool."""
-        if action := self._group.checkedAction():
-            action.setChecked(False)
-            self.tool_chosen.emit("")
+        if self.tool != HAND:
+            self.show_tool(HAND)
+            self.tool_chosen.emit(HAND)
+
+    def show_tool(self, name: str) -> None:
+        """Show which tool the map has in hand; any but a ruler counts as none."""
+        for kind, action in self.actions_by_kind.items():
+            if action.isChecked() != (kind == name):
+                action.setChecked(kind == name)
 
     @property
     def snap_layer(self) -> str | None:
