@@ -312,6 +312,15 @@ def readable(dtype: DType, where: str) -> DType:
     return dtype.newbyteorder("=")
 
 
+def channel_axis(shape: tuple[int, ...]) -> int:
+    """The axis of a stack that is taken for its channels where nothing tells.
+
+    The smallest, unless the two smaller ones are equal: then these are a square map's sides.
+    """
+    small, middle, large = sorted(shape)
+    return shape.index(large if small == middle < large else small)
+
+
 def sane_pixel(x: float, y: float) -> PixelSize | None:
     """The pixel size, or None if it cannot be one of a map (0, negative, not finite, absurd)."""
     if all(np.isfinite(v) and FINEST_UM <= v <= COARSEST_UM for v in (x, y)):

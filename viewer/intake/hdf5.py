@@ -32,6 +32,7 @@ from viewer.intake.base import (
     Reader,
     RowReader,
     SpectrumReader,
+    channel_axis,
     guess_unit,
     readable,
     sane_pixel,
@@ -360,7 +361,7 @@ def _lane_axis(shape: tuple[int, ...], axes: list[_Axis]) -> int | None:
         likely = [at for at in (2, 0) if shape[at] in _SPECTRUM_SIZES]
         if likely and min(shape) > 4:
             return max(likely, key=lambda at: shape[at])
-    return int(np.argmin(shape))
+    return channel_axis(shape)
 
 
 def _is_spectrum(shape: tuple[int, ...], axes: list[_Axis], lane: int) -> bool:

@@ -23,6 +23,7 @@ from viewer.intake.base import (
     Note,
     Reader,
     RowReader,
+    channel_axis,
     guess_unit,
     readable,
 )
@@ -79,9 +80,8 @@ class NpzFormat:
                 f"The archive is cut short or damaged: {error}", where=str(path)
             ) from error
         with archive:
-            for info in archive.infolist():
-                if not info.filename.endswith(".npy"):
-                    continue
+            members = [i for i in archive.infolist() if i.filename.endswith(".npy")]
+            for info in members:
                 name = info.filename.removesuffix(".npy")
                 where = f"{path} (array {name})"
                 with _member(archive, info.filename, where) as handle:
@@ -98,9 +98,11 @@ class NpzFormat:
                         where=where,
                         hint="Save it as .npy, or each channel by itself.",
                     )
+                # Arrays that were given no name are called arr_0, arr_1, ...
+                label = path.stem if len(members) == 1 and name == "arr_0" else name
                 opener = _open_streamed if streamed else _open_unpacked
                 found += _channels(
-                    path, f"array {name}", name, shape, dtype, partial(opener, path, name)
+                    path, f"array {name}", label, shape, dtype, partial(opener, path, name)
                 )
         if not found:
             listed = f" (found: {', '.join(skipped)})" if skipped else ""
@@ -108,11 +110,6 @@ class NpzFormat:
                 f"The archive holds no array of two or three dimensions{listed}.", where=str(path)
             )
         return found
-
-
-def channel_axis(shape: tuple[int, ...]) -> int:
-    """The axis of a stack that is taken for its channels: the smallest, the first of equals."""
-    return int(np.argmin(shape))
 
 
 def _channels(

@@ -118,8 +118,8 @@ class TextGridFormat:
     def sniff(self, path: Path, head: bytes) -> bool:
         if head[:2] in (b"\xff\xfe", b"\xfe\xff"):
             return path.suffix.lower() in self.suffixes
-        if b"\0" in head:
-            return False
+        if path.suffix.lower() not in (*self.suffixes, "") or b"\0" in head:
+            return False  # tables of numbers are found in programs and descriptions too
         lines = head.removeprefix(_MARK).splitlines()
         if len(head) >= 65536 and len(lines) > 1:
             lines.pop()  # cut off in the middle

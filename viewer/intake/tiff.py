@@ -44,8 +44,10 @@ _MAGIC = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")
 _UM_PER_UNIT = {2: 25400.0, 3: 10000.0}
 #: Dots an inch that printers, screens and programs write when nothing was measured, and the 1
 #: an inch or 1 a centimetre of a tag that was filled in for form's sake (common practice).
-_DEFAULT_DPI = (1.0, 2.54, 72.0, 75.0, 96.0, 100.0, 120.0, 144.0, 150.0, 200.0, 240.0, 300.0, 350.0,
-                400.0, 600.0, 1200.0)  # fmt: skip
+_DEFAULT_DPI = (
+    *(1.0, 2.54, 72.0, 75.0, 90.0, 96.0, 100.0, 110.0, 120.0, 144.0, 150.0, 180.0, 200.0),
+    *(220.0, 240.0, 250.0, 300.0, 350.0, 360.0, 400.0, 600.0, 720.0, 1200.0),
+)
 _UNCOMPRESSED = 1
 _LOSSY = {6, 7, 34712, 34892, 50001, 34887, 22610}  # JPEG, JPEG 2000, lossy DNG, WebP, LERC, XR
 _SUBFILE_REDUCED, _SUBFILE_MASK = 1, 4
