@@ -136,7 +136,7 @@ def _lookup(
 ) -> NDArray[np.float32]:
     start = table[:, 0].astype(np.float32)
     slope = (table[:, 1] - table[:, 0]).astype(np.float32)
-    return np.asarray(start[label] + share * slope[label])
+    return np.asarray(start[label] + share * slope[label], dtype=np.float32)
 
 
 def expected_counts(
