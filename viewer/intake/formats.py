@@ -8,14 +8,15 @@ over and listed; a map that is damaged is refused.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
 from viewer.errors import GrainlightError, InputError
 from viewer.intake import names, windows
-from viewer.intake.base import Candidate, Format, Note
+from viewer.intake.base import Candidate, Format, Note, Reader
 from viewer.intake.hdf5 import HdfFormat
 from viewer.intake.hyperdim import HyperDimFormat
 from viewer.intake.npy import NpyFormat, NpzFormat
@@ -41,6 +42,9 @@ registry: Final[tuple[Format, ...]] = (
 _HEAD_BYTES: Final = 65536
 #: Files that systems leave in folders.
 _LITTER: Final = {"thumbs.db", "desktop.ini", "ehthumbs.db"}
+_DAMAGED: Final = "Copy or export it again."
+#: Endings that files of many kinds have: in a folder, these are passed over if they are no map.
+_AMBIGUOUS: Final = {".txt", ".csv", ".tsv", ".asc", ".dat", ".prn", ".xml"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,6 +161,7 @@ def with_names(candidates: Sequence[Candidate]) -> list[Candidate]:
                 line=candidate.line if candidate.element else named.line,
                 unit=named.unit or candidate.unit,
                 notes=notes,
+                open=partial(_open_explained, candidate.open, candidate.where),
             )
         )
     return out
@@ -206,15 +211,9 @@ def _scan_file(path: Path) -> list[Candidate] | None:
     if not head:
         raise InputError("The file is empty (0 bytes).", where=str(path))
     suffix = path.suffix.lower()
-    for form in registry:
-        if form.sniff(path, head):
-            try:
-                found = form.scan(path)
-            except OSError as error:
-                raise InputError(
-                    f"It cannot be read: {error.strerror or error}.", where=str(path)
-                ) from error
-            return [_with_honest_name(c, form, suffix) for c in found]
+    form = _format_of(path, head)
+    if form is not None:
+        return [_with_honest_name(c, form, suffix) for c in _offered(path, form)]
     # A map's ending on content that is no map's is a damaged file, not a note in the folder.
     owner = next((form for form in registry if suffix in form.suffixes), None)
     if owner is not None and suffix not in _AMBIGUOUS:
@@ -226,8 +225,33 @@ def _scan_file(path: Path) -> list[Candidate] | None:
     return None
 
 
-#: Endings that files of many kinds have: in a folder, these are passed over if they are no map.
-_AMBIGUOUS: Final = {".txt", ".csv", ".tsv", ".asc", ".dat", ".prn", ".xml"}
+def _format_of(path: Path, head: bytes) -> Format | None:
+    return next((form for form in registry if form.sniff(path, head)), None)
+
+
+def _offered(path: Path, form: Format) -> list[Candidate]:
+    try:
+        return form.scan(path)
+    except (GrainlightError, MemoryError):
+        raise
+    except OSError as error:
+        raise InputError(f"It cannot be read: {error.strerror or error}.", where=str(path)) from error
+    except Exception as error:
+        # Libraries for foreign formats raise what they like on damaged bytes; whatever it is,
+        # the user is to learn which file it was.
+        raise InputError(
+            f"The {form.name} file is damaged: {error}", where=str(path), hint=_DAMAGED
+        ) from error
+
+
+def _open_explained(opener: Callable[[], Reader], where: str) -> Reader:
+    """Open a candidate, and say which it was where that fails (the file may have changed)."""
+    try:
+        return opener()
+    except (GrainlightError, MemoryError):
+        raise
+    except Exception as error:
+        raise InputError(f"It cannot be opened: {error}", where=where, hint=_DAMAGED) from error
 
 
 def _with_honest_name(candidate: Candidate, form: Format, suffix: str) -> Candidate:

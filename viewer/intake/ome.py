@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from viewer.errors import GrainlightError, InputError
+from viewer.errors import InputError
 from viewer.intake.base import Candidate, Note, PixelSize, sane_pixel
 from viewer.intake.tiff import TiffFormat, checked_pages, is_tiff, opened, page_candidates
 from viewer.intake.units import length_um
@@ -228,6 +228,7 @@ def _description(path: Path) -> str:
     try:
         with opened(path) as tif:
             return str(tif.pages.first.description)
-    except (GrainlightError, AttributeError, IndexError, ValueError, TypeError):
-        # A damaged file is the TIFF reader's to explain.
+    except Exception:
+        # Whatever a damaged header makes the library raise, the TIFF reader meets it again and
+        # explains it; here the only question is whether the file is an OME-TIFF.
         return ""
