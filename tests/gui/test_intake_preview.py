@@ -302,6 +302,8 @@ def test_mixed_sizes_can_be_resampled(qtbot: QtBot, page: IntakePreview, tmp_pat
     plan = caught.args[0]
     assert plan.shape == (60, 90)
     assert [channel.name for channel in plan.resampled] == ["Mg"]
+    notes = [page.model.words(line) for line in page.draft.lines]
+    assert [("resampled" in note) for note in notes] == [False, True]
 
 
 def test_one_size_can_be_chosen(qtbot: QtBot, page: IntakePreview, tmp_path: Path) -> None:

@@ -387,10 +387,10 @@ class IntakePreview(QDialog):
     def _tell_about(self, current: QModelIndex) -> None:
         grave = (line for line in self.draft.lines if line.error or line.cautions)
         line = self.model.line(current.row()) if current.isValid() else next(grave, None)
-        text = table.words(line) if line is not None else ""
+        text = self.model.words(line) if line is not None else ""
         self.about_line.setText(f"{line.name or line.source}: {text}" if line and text else "")
         # The room for notes is there as soon as there are any, so that nothing jumps.
-        self.about_line.setVisible(any(table.words(line) for line in self.draft.lines))
+        self.about_line.setVisible(any(self.model.words(line) for line in self.draft.lines))
 
     # -- dropping and closing -------------------------------------------------------------------
 

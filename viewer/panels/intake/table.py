@@ -52,6 +52,7 @@ class CandidateModel(QAbstractTableModel):
         self._lines: tuple[Line, ...] = ()
         self._left_out: set[int] = set()
         self._clashing: set[int] = set()
+        self._resampled: set[int] = set()
         self._thumbs: dict[int, QPixmap] = {}
 
     def show(self, draft: Draft) -> None:
@@ -62,6 +63,9 @@ class CandidateModel(QAbstractTableModel):
         chosen = draft.chosen
         self._lines = draft.lines
         self._clashing = duplicates(chosen)
+        self._resampled = {
+            line.key for line in chosen if draft.resample and line.shape != draft.shape
+        }
         self._left_out = {line.key for line in draft.lines} - {line.key for line in chosen}
         if not same:
             self.endResetModel()
@@ -117,7 +121,7 @@ class CandidateModel(QAbstractTableModel):
             return None
         line, column = self._lines[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
-            return _text(line, column)
+            return self.words(line) if column == NOTES else _text(line, column)
         if role == Qt.ItemDataRole.EditRole:
             return getattr(line, _EDITED[column]) if column in _EDITED else _text(line, column)
         if role == Qt.ItemDataRole.CheckStateRole and column == NAME and line.usable:
@@ -131,6 +135,11 @@ class CandidateModel(QAbstractTableModel):
         if role == Qt.ItemDataRole.ToolTipRole:
             return self._tip(line, column)
         return None
+
+    def words(self, line: Line) -> str:
+        """Everything there is to know about a file and what will be done to it."""
+        plan = "Will be resampled onto the finest grid." if line.key in self._resampled else ""
+        return " ".join(part for part in (words(line), plan) if part)
 
     def _tone(self, line: Line, column: int) -> str:
         if line.error:
@@ -151,7 +160,7 @@ class CandidateModel(QAbstractTableModel):
         if column == ELEMENT and not is_element(line.element):
             return f"{line.element} is no element's symbol"
         if column == NOTES:
-            return words(line) or None
+            return self.words(line) or None
         if column == PIXEL and line.pixel_from:
             return f"{_TIPS[PIXEL]}: {line.pixel_from}"
         return _TIPS[column]
@@ -197,8 +206,6 @@ def words(line: Line) -> str:
 def _text(line: Line, column: int) -> str:
     if column == NAME:
         return line.name or line.source
-    if column == NOTES:
-        return words(line)
     if line.error:
         return ""
     if column == SIZE:
