@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from importlib.resources import files
 
 import pytest
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QFont, QPalette
-from PySide6.QtWidgets import QApplication, QLabel, QPushButton
+from PySide6.QtCore import QSize, Qt
+from PySide6.QtGui import QColor, QFont, QIcon, QImage, QPalette
+from PySide6.QtWidgets import QApplication, QLabel, QPushButton, QToolButton
 
-from viewer.panels import theme
+from viewer.panels import icons, theme
 from viewer.panels.tokens import DARK, LIGHT, SCHEMES, Tokens
 
 BOTH = pytest.mark.parametrize("tokens", [DARK, LIGHT], ids=["dark", "light"])
@@ -139,3 +139,72 @@ def test_figures_keeps_the_face(qapp: QApplication) -> None:
     assert wide.family() == font.family()
     assert wide.pointSizeF() == font.pointSizeF()
     assert "tnum" in [bytes(tag.toString()).decode() for tag in wide.featureTags()]
+
+
+# Icons -------------------------------------------------------------------------------------------
+
+
+def shades(image: QImage) -> set[str]:
+    """Colours of the wholly covered pixels."""
+    found = set()
+    for y in range(image.height()):
+        for x in range(image.width()):
+            colour = image.pixelColor(x, y)
+            if colour.alpha() == 255:
+                found.add(colour.name())
+    return found
+
+
+def test_every_icon_is_drawn_on_the_grid() -> None:
+    assert len(icons.names()) > 45
+    for name in icons.names():
+        svg = (files("resources") / "icons" / f"{name}.svg").read_text()
+        assert 'viewBox="0 0 20 20"' in svg, name
+        assert 'stroke-width="1.5"' in svg, name
+        assert "currentColor" in svg, name
+        # One colour only: everything else is `none`.
+        assert "#" not in svg, name
+
+
+def test_every_icon_shows_something_and_keeps_within_its_box(dressed: QApplication) -> None:
+    theme.apply(dressed, "dark")
+    for name in icons.names():
+        image = icons.pixmap(name, 40).toImage()
+        covered = [
+            (x, y) for x in range(40) for y in range(40) if image.pixelColor(x, y).alpha() > 128
+        ]
+        assert len(covered) > 40, name
+        # A stroke that is cut off by the box shows as a run along the box's edge.
+        edge = [p for p in covered if 0 in p or 39 in p]
+        assert len(edge) < 8, name
+
+
+def test_icons_follow_scheme_and_state(dressed: QApplication, qtbot) -> None:  # type: ignore[no-untyped-def]
+    size = QSize(40, 40)
+    drawn = icons.icon("plus")
+    for tokens in (DARK, LIGHT):
+        theme.apply(dressed, tokens.scheme)
+        assert shades(drawn.pixmap(size).toImage()) == {tokens.text}
+        assert shades(drawn.pixmap(size, QIcon.Mode.Disabled).toImage()) == {tokens.text_off}
+        on = drawn.pixmap(size, QIcon.Mode.Normal, QIcon.State.On).toImage()
+        assert shades(on) == {tokens.accent}
+    button = QToolButton()
+    button.setIcon(drawn)
+    button.setIconSize(QSize(20, 20))
+    qtbot.addWidget(button)
+    button.resize(28, 28)
+    button.show()
+    for tokens in (DARK, LIGHT):
+        theme.apply(dressed, tokens.scheme)
+        assert tokens.text in shades(button.grab().toImage())
+
+
+def test_message_icons_keep_their_colour(dressed: QApplication) -> None:
+    theme.apply(dressed, "dark")
+    image = icons.icon("warning", DARK.caution).pixmap(QSize(40, 40)).toImage()
+    assert shades(image) == {DARK.caution}
+
+
+def test_unknown_icon_is_refused(qapp: QApplication) -> None:
+    with pytest.raises(KeyError, match="no-such-icon"):
+        icons.icon("no-such-icon")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import msgspec
 from PySide6.QtCore import QPointF, QRectF
@@ -84,7 +85,7 @@ def line(points: Sequence[QPointF]) -> QPainterPath:
 def distance_to_line(at: QPointF, points: Sequence[QPointF]) -> float:
     """Distance from a position to the nearest point of an open line."""
     best = math.inf
-    for a, b in zip(points, points[1:], strict=False):
+    for a, b in pairwise(points):
         dx, dy = b.x() - a.x(), b.y() - a.y()
         length = dx * dx + dy * dy
         t = 0.0 if length == 0 else ((at.x() - a.x()) * dx + (at.y() - a.y()) * dy) / length
@@ -295,8 +296,7 @@ def _text_place(
             step = QPointF(0, -1)
         return vertex - step * 16.0, _align(-step)
     if mark.kind == "thickness" and second:
-        (a, b), (c, d) = _partners(first, second)
-        return (a + b + c + d) / 4, (0.5, 0.5)
+        return _between(_middle(first), _middle(second), room)
     if mark.kind == "perpendicular" and len(first) == 3:
         along = _unit(first[1] - first[0])
         base = first[0] + along * QPointF.dotProduct(first[2] - first[0], along)
@@ -307,6 +307,28 @@ def _text_place(
     return first[-1] + step * 14.0, _align(step)
 
 
+def _between(a: QPointF, b: QPointF, room: QRectF) -> tuple[QPointF, tuple[float, float]]:
+    """Between two lines where there is room, else beyond the second."""
+    step = _unit(b - a)
+    across = room.width() * abs(step.x()) + room.height() * abs(step.y())
+    gap = b - a
+    if math.hypot(gap.x(), gap.y()) >= across + 8.0:
+        return (a + b) / 2, (0.5, 0.5)
+    return b + step * (across / 2 + 8.0), (0.5, 0.5)
+
+
+def _middle(points: list[QPointF]) -> QPointF:
+    """Halfway along a line."""
+    steps = [q - p for p, q in pairwise(points)]
+    lengths = [math.hypot(s.x(), s.y()) for s in steps]
+    left = sum(lengths) / 2
+    for start, step, length in zip(points, steps, lengths, strict=False):
+        if left <= length and length > 0:
+            return start + step * (left / length)
+        left -= length
+    return points[-1]
+
+
 def _beside(a: QPointF, b: QPointF, room: QRectF) -> tuple[QPointF, tuple[float, float]]:
     """Beside the middle of a line, above it where it runs across, to its right where it climbs."""
     along = _unit(b - a)
@@ -314,7 +336,7 @@ def _beside(a: QPointF, b: QPointF, room: QRectF) -> tuple[QPointF, tuple[float,
     if normal.y() > 0.3 or (abs(normal.y()) <= 0.3 and normal.x() < 0):
         normal = -normal
     # The box must clear a slanted line: half of its extent across the line, and a gap.
-    clear = (room.width() * abs(normal.x()) + room.height() * abs(normal.y())) / 2 + 6.0
+    clear = (room.width() * abs(normal.x()) + room.height() * abs(normal.y())) / 2 + 8.0
     return (a + b) / 2 + normal * clear, (0.5, 0.5)
 
 

@@ -62,5 +62,9 @@ class Picture(Protocol):
         ...
 
     def paint(self, block: Any, out: npt.NDArray[np.uint8]) -> None:
-        """Colour a block into ``out`` [rows, columns, 4], blue, green, red. GUI thread; fast."""
+        """Colour a block into ``out`` [rows, columns, 4], blue, green, red.
+
+        Called while the GUI thread waits, so it must be fast; from two threads at once for
+        different blocks, but never before a first call has returned.
+        """
         ...

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -92,5 +93,5 @@ def describe_plainly(mark: Mark) -> str:
         other = math.atan2(b[1] - v[1], b[0] - v[0])
         degrees = abs((math.degrees(other - one) + 180) % 360 - 180)
         return f"{degrees:.1f}°"
-    total = sum(math.dist(a, b) for a, b in zip(points, points[1:], strict=False))
+    total = sum(math.dist(a, b) for a, b in pairwise(points))
     return f"{total / 1000:.2f} mm"

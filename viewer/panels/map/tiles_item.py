@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from PySide6.QtCore import QRectF
 from PySide6.QtGui import QPainter
 
+from viewer.panels.map import brush
 from viewer.panels.map.lens import Lens
 from viewer.panels.map.loader import Loader
 from viewer.panels.map.protocol import Picture, Strips
@@ -46,35 +50,46 @@ class _Loaded:
     def bytes(self) -> int:
         return int(self.block.shape[0] * self.block.shape[1] * PIXEL_BYTES)
 
-    def colour(self, picture: Picture, stamp: int, start: int, stop: int) -> Pixels:
-        """Make sure that rows `start` to `stop` show the present colours."""
-        rows, columns = self.block.shape
-        if self.pixels is None:
-            self.pixels = Pixels(rows, columns)
+    def lacking(self, stamp: int, start: int, stop: int) -> list[tuple[int, int]]:
+        """Bands of rows that must be coloured before rows `start` to `stop` can be shown."""
+        rows = self.block.shape[0]
         if self.stamp != stamp:
             self.stamp, self.done = stamp, (0, 0)
         low, high = self.done
         if low <= start and stop <= high:
-            return self.pixels
+            return []
+        if not isinstance(self.block, Strips):
+            return [(0, rows)]
         start = start // BAND * BAND
         stop = min(-(-stop // BAND) * BAND, rows)
-        if not isinstance(self.block, Strips):
-            picture.paint(self.block, self.pixels.array)
-            self.done = (0, rows)
-        elif low == high:
-            self._band(picture, start, stop)
-            self.done = (start, stop)
-        else:
-            if start < low:
-                self._band(picture, start, low)
-            if stop > high:
-                self._band(picture, high, stop)
-            self.done = (min(start, low), max(stop, high))
-        return self.pixels
+        if low == high:
+            return [(start, stop)]
+        # What is coloured stays one piece: a gap between it and the new rows is coloured too.
+        return [band for band in ((start, low), (high, stop)) if band[0] < band[1]]
 
-    def _band(self, picture: Picture, start: int, stop: int) -> None:
-        assert self.pixels is not None
+    def colour(self, picture: Picture, start: int, stop: int) -> None:
+        """Colour rows `start` to `stop`, one of the bands that `lacking` named."""
+        if self.pixels is None:
+            self.pixels = Pixels(*self.block.shape)
+        low, high = self.done
+        if (start, stop) == (0, self.block.shape[0]):
+            picture.paint(self.block, self.pixels.array)
+            self.done = (start, stop)
+            return
         picture.paint(self.block.strip(start, stop), self.pixels.array[start:stop])
+        self.done = (start, stop) if low == high else (min(start, low), max(stop, high))
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """Part of a tile that is drawn: rows and columns of the tile."""
+
+    store: _Store
+    tile: Tile
+    top: int
+    bottom: int
+    left: int
+    right: int
 
 
 class _Store:
@@ -223,21 +238,21 @@ class TilesItem:
         painter.setTransform(lens.transform, True)
         painter.setClipRect(QRectF(0, 0, *lens.map_um))
         painter.setCompositionMode(QPainter.CompositionMode.CompositionMode_Source)
+        pieces: list[_Piece | None] = []
         if self._former is not None:
-            self._paint_former(painter, lens, seen)
+            pieces += [_piece(self._former, tile, seen) for tile in self._former.base]
         level = store.grid.level_for(lens.um_per_px / lens.ratio)
-        ready = []
+        sharp: list[_Piece | None] = []
         for tile in store.grid.within(level, seen):
             if tile in store.tiles:
-                ready.append(tile)
+                sharp.append(_piece(store, tile, seen))
                 continue
             for coarser in tile.over(store.grid.levels):
                 if coarser in store.tiles:
                     area = seen.intersected(store.grid.place(tile))
-                    self._paint_tile(painter, lens, store, coarser, area)
+                    pieces.append(_piece(store, coarser, area))
                     break
-        for tile in ready:
-            self._paint_tile(painter, lens, store, tile, seen)
+        _draw(painter, lens, [piece for piece in (*pieces, *sharp) if piece])
         painter.restore()
 
     def paint_base(self, painter: QPainter, lens: Lens) -> None:
@@ -248,49 +263,71 @@ class TilesItem:
         painter.save()
         painter.setTransform(lens.transform, True)
         painter.setClipRect(QRectF(0, 0, *lens.map_um))
-        for tile in store.base:
-            if tile in store.tiles:
-                self._paint_tile(painter, lens, store, tile, store.grid.place(tile))
+        pieces = [
+            _piece(store, tile, store.grid.place(tile))
+            for tile in store.base
+            if tile in store.tiles
+        ]
+        _draw(painter, lens, [piece for piece in pieces if piece])
         painter.restore()
 
-    def _paint_former(self, painter: QPainter, lens: Lens, seen: QRectF) -> None:
-        former = self._former
-        assert former is not None
-        for tile in former.base:
-            self._paint_tile(painter, lens, former, tile, seen)
 
-    @staticmethod
-    def _paint_tile(
-        painter: QPainter, lens: Lens, store: _Store, tile: Tile, area: QRectF
-    ) -> None:
-        """Draw the part of a tile that lies in an area (µm)."""
-        place = store.grid.place(tile)
-        area = area.intersected(place)
-        if area.isEmpty():
-            return
-        loaded = store.tiles[tile]
+def _piece(store: _Store, tile: Tile, area: QRectF) -> _Piece | None:
+    """The part of a tile that lies in an area (µm); None where it is empty."""
+    place = store.grid.place(tile)
+    area = area.intersected(place)
+    if area.isEmpty():
+        return None
+    px, py = store.grid.pixel(tile.level)
+    rows, cols = store.tiles[tile].block.shape
+    # Whole pixels of the tile, so that neighbours share an edge to the last bit.
+    left = max(math.floor((area.left() - place.left()) / px + 1e-6), 0)
+    top = max(math.floor((area.top() - place.top()) / py + 1e-6), 0)
+    right = min(math.ceil((area.right() - place.left()) / px - 1e-6), cols)
+    bottom = min(math.ceil((area.bottom() - place.top()) / py - 1e-6), rows)
+    if right <= left or bottom <= top:
+        return None
+    return _Piece(store, tile, top, bottom, left, right)
+
+
+def _draw(painter: QPainter, lens: Lens, pieces: list[_Piece]) -> None:
+    """Colour what needs it, then draw in order."""
+    _colour(pieces)
+    for piece in pieces:
+        store, tile = piece.store, piece.tile
+        pixels = store.tiles[tile].pixels
+        assert pixels is not None
         px, py = store.grid.pixel(tile.level)
-        rows, cols = loaded.block.shape
-        # Whole pixels of the tile, so that neighbours share an edge to the last bit.
-        left = max(int((area.left() - place.left()) / px + 1e-6), 0)
-        top = max(int((area.top() - place.top()) / py + 1e-6), 0)
-        right = min(-int(-((area.right() - place.left()) / px - 1e-6) // 1), cols)
-        bottom = min(-int(-((area.bottom() - place.top()) / py - 1e-6) // 1), rows)
-        if right <= left or bottom <= top:
-            return
-        pixels = loaded.colour(store.picture, store.stamp, top, bottom)
         magnified = (px * py) ** 0.5 * lens.ratio / lens.um_per_px
         # One stored pixel on one of the screen is drawn as it is.
         crisp = tile.level == 0 and (magnified >= CRISP or abs(magnified - 1.0) < 1e-9)
         painter.setRenderHint(QPainter.RenderHint.SmoothPixmapTransform, not crisp)
         first_row, first_col = (part.start for part in store.grid.span(tile))
+        wide, high = piece.right - piece.left, piece.bottom - piece.top
         painter.drawImage(
             QRectF(
-                (first_col + left) * px,
-                (first_row + top) * py,
-                (right - left) * px,
-                (bottom - top) * py,
+                (first_col + piece.left) * px, (first_row + piece.top) * py, wide * px, high * py
             ),
             pixels.image,
-            QRectF(left, top, right - left, bottom - top),
+            QRectF(piece.left, piece.top, wide, high),
         )
+
+
+def _colour(pieces: list[_Piece]) -> None:
+    rows: dict[tuple[int, Tile], tuple[_Store, int, int]] = {}
+    for piece in pieces:
+        key = (id(piece.store), piece.tile)
+        _, top, bottom = rows.get(key, (piece.store, piece.top, piece.bottom))
+        rows[key] = (piece.store, min(top, piece.top), max(bottom, piece.bottom))
+    jobs: list[brush.Job] = []
+    for (_, tile), (store, top, bottom) in rows.items():
+        loaded = store.tiles[tile]
+        bands = loaded.lacking(store.stamp, top, bottom)
+        if bands:
+            jobs.append(partial(_colour_bands, loaded, store.picture, bands))
+    brush.colour(jobs)
+
+
+def _colour_bands(loaded: _Loaded, picture: Picture, bands: list[tuple[int, int]]) -> None:
+    for start, stop in bands:
+        loaded.colour(picture, start, stop)

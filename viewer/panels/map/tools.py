@@ -82,7 +82,11 @@ class Stage(Protocol):
         ...
 
     def mark_done(
-        self, kind: Kind, points: Sequence[Point], second: Sequence[Point], snaps: Sequence[float | None]
+        self,
+        kind: Kind,
+        points: Sequence[Point],
+        second: Sequence[Point],
+        snaps: Sequence[float | None],
     ) -> None:
         """A mark is drawn."""
         ...
