@@ -36,8 +36,8 @@ from viewer.panels.intake.sample import sample_of, take_sample
 from viewer.store.project import Project
 
 
-@pytest.fixture(autouse=True)
-def _settings(tmp_path_factory: pytest.TempPathFactory, qapp: QApplication) -> None:
+@pytest.fixture(scope="module", autouse=True)
+def _dressed(qapp: QApplication, tmp_path_factory: pytest.TempPathFactory) -> None:
     folder = str(tmp_path_factory.mktemp("settings"))
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
     QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, folder)

@@ -60,12 +60,17 @@ def map_id(desk: Desk) -> str:
     return desk.map().id
 
 
-@pytest.fixture
-def bench(qtbot: QtBot, qapp: QApplication, desk: Desk, map_id: str, tmp_path: Path) -> MeasureBench:
+@pytest.fixture(scope="module", autouse=True)
+def _dressed(qapp: QApplication, tmp_path_factory: pytest.TempPathFactory) -> None:
+    folder = str(tmp_path_factory.mktemp("settings"))
     QSettings.setDefaultFormat(QSettings.Format.IniFormat)
-    QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(tmp_path / "ini"))
+    QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, folder)
     qapp.setOrganizationName("grainlight-tests")
     theme.apply(qapp, "dark")
+
+
+@pytest.fixture
+def bench(qtbot: QtBot, desk: Desk, map_id: str) -> MeasureBench:
     made = MeasureBench(desk)
     qtbot.addWidget(made)
     made.resize(460, 760)
@@ -342,7 +347,9 @@ def test_two_clicks_on_the_map_make_a_distance(
 ) -> None:
     bench.tools.actions_by_kind["distance"].trigger()
     assert view.tool == "distance"
+    assert bench.tools.how.text() == view.hint
     click_at(qtbot, view, 400.0, 600.0)
+    assert bench.tools.how.text() == view.hint == "Click the second end."
     click_at(qtbot, view, 1600.0, 600.0)
     (row,) = desk.state.ledger.rows
     assert row.value == pytest.approx(1200.0, abs=10.0)

@@ -59,7 +59,7 @@ from viewer.panels.qt import set_property
 
 
 class IntakePreview(QDialog):
-    """A page, not modal, on which files become a map.
+    """A page, not modal, on which files become a map. Once closed it is done with: make another.
 
     Parameters
     ----------

@@ -41,6 +41,7 @@ class RulerOnMap(QObject):
         view.mark_picked.connect(bench.select_mark)
         view.mark_activated.connect(lambda _mark_id: bench.view.edit_label())
         view.tool_changed.connect(bench.tools.show_tool)
+        view.hint_changed.connect(bench.tools.show_hint)
         view.set_describe(self.describe)
         bench.tool_chosen.connect(view.set_tool)
         bench.glow.connect(view.glow)

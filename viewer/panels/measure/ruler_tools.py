@@ -20,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from viewer.desk.measuring import HAND_PX
 from viewer.panels import theme
+from viewer.panels.icons import icon
 from viewer.panels.qt import silenced
 from viewer.science.measure.registry import KINDS
 
@@ -93,7 +94,7 @@ class RulerTools(QWidget):
         self._show_how()
 
     def _tool(self, kind: str, key: str) -> QToolButton:
-        action = QAction(_SHORT[kind], self)
+        action = QAction(icon(f"ruler-{kind}"), _SHORT[kind], self)
         action.setCheckable(True)
         action.setShortcut(QKeySequence(key))
         action.setData(kind)
@@ -164,6 +165,11 @@ class RulerTools(QWidget):
         for kind, action in self.actions_by_kind.items():
             if action.isChecked() != (kind == name):
                 action.setChecked(kind == name)
+
+    def show_hint(self, text: str) -> None:
+        """Say what the tool in hand expects next."""
+        if text and self.tool != HAND:
+            self.how.setText(text)
 
     @property
     def snap_layer(self) -> str | None:
