@@ -225,7 +225,8 @@ class LookBench(QObject):
 
     def set_mode(self, mode: Mode) -> None:
         """Show the light table, one layer, or the composite."""
-        self._edit(f"Show {dict((m, t) for m, t, _, _ in MODES)[mode].lower()}", mode=mode)
+        name = next(text for key, text, *_ in MODES if key == mode)
+        self._edit(f"Show {name.lower()}", mode=mode)
         self._check_modes()
 
     def set_window(self, window: Window | None) -> None:
@@ -719,3 +720,45 @@ def _timer(parent: QObject, milliseconds: int, call: Callable[[], None]) -> QTim
     timer.setInterval(milliseconds)
     timer.timeout.connect(call)
     return timer
+
+
+def main() -> None:
+    """Show the bench on a project of made-up layers, without a map view."""
+    import tempfile
+    from pathlib import Path
+
+    from PySide6.QtWidgets import QHBoxLayout, QVBoxLayout, QWidget
+
+    from viewer.panels.look.trial import Trial, show
+    from viewer.panels.qt import Poster
+
+    with tempfile.TemporaryDirectory() as folder:
+        poster = Poster()
+        desk = Desk.open(Trial().write(Path(folder) / "trial.maps.h5"), poster.post)
+        benches = []
+
+        def build() -> QWidget:
+            bench = LookBench(desk)
+            benches.append(bench)
+            window = QWidget()
+            middle = QVBoxLayout()
+            middle.addWidget(bench.table, 1)
+            middle.addWidget(bench.histograms)
+            bench.histograms.setFixedHeight(190)
+            row = QHBoxLayout(window)
+            row.setContentsMargins(0, 0, 0, 0)
+            row.addWidget(bench.channels)
+            row.addLayout(middle, 1)
+            row.addWidget(bench.panel)
+            window.resize(1500, 900)
+            return window
+
+        show(build)
+        for bench in benches:
+            bench.close()
+        poster.close()
+        desk.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -180,7 +180,7 @@ class _Row(QStyledItemDelegate):
         if hovered:
             self._paint_eye(painter, ink, eye_rect(option.rect))
             right -= _EYE - 2
-        if entry.flags:
+        if entry.warned:
             paint_flag(
                 painter,
                 QRectF(right - 13, box.center().y() - 6.5, 13, 12),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -46,11 +46,16 @@ def entry(layer: LayerFile, structure: float | None = None) -> LayerEntry:
             Flag(
                 short=flag.kind,
                 words=f"{flag.message} {flag.where}".rstrip(),
-                grave=flag.severity == "bad",
+                severity=_severity(flag.severity),
             )
             for flag in layer.flags
         ),
     )
+
+
+def _severity(text: str) -> Literal["info", "caution", "error"]:
+    """The severity that a file names; what is not known is shown as a caution."""
+    return "info" if text == "info" else "error" if text == "error" else "caution"
 
 
 def table_map(desk: Desk, found: MapFile) -> TableMap | None:

@@ -159,6 +159,7 @@ class LinkedHistograms(QWidget):
             for key in set(self._plots) - set(order):
                 plot = self._plots.pop(key)
                 self.row.removeWidget(plot)
+                plot.hide()
                 plot.deleteLater()
             for place, card in enumerate(cards):
                 plot = self._plots.get(card.key) or self._make(card.key)

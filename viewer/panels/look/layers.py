@@ -29,14 +29,14 @@ class Flag:
         One or two words, for a badge.
     words : str
         The whole sentence.
-    grave : bool
-        True where numbers measured on the layer would be wrong (saturated, empty), False where it
-        is a matter of looks.
+    severity : {"info", "caution", "error"}
+        ``error`` where numbers measured on the layer would be wrong; ``info`` is told with the
+        layer's details and gets no badge.
     """
 
     short: str
     words: str
-    grave: bool = False
+    severity: Literal["info", "caution", "error"] = "caution"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +81,13 @@ class LayerEntry:
 
     @property
     def grave(self) -> bool:
-        """True where one of the flags is grave."""
-        return any(flag.grave for flag in self.flags)
+        """True where numbers measured on the layer would be wrong."""
+        return any(flag.severity == "error" for flag in self.flags)
+
+    @property
+    def warned(self) -> bool:
+        """True where the layer gets a badge."""
+        return any(flag.severity != "info" for flag in self.flags)
 
     @property
     def caption(self) -> str:

@@ -93,7 +93,7 @@ class LightTable(QWidget):
     def set_map(self, table_map: TableMap | None, layers: Iterable[LayerEntry]) -> None:
         """Show a map's layers in the chosen order."""
         self._map, self._layers = table_map, tuple(layers)
-        flagged = sum(1 for layer in self._layers if layer.flags)
+        flagged = sum(1 for layer in self._layers if layer.warned)
         self.summary.setText(
             f"{len(self._layers)} layers" + (f", {flagged} flagged" if flagged else "")
             if self._layers

@@ -515,7 +515,7 @@ class LightTableGrid(QAbstractScrollArea):
                 paint_badge(painter, QRectF(left, rect.center().y() - 6.5, 13, 13), CHANNELS[index],
                        "RGB"[index], self._font(bold=True))  # fmt: skip
                 left += 16
-        if layer.flags:
+        if layer.warned:
             box = self._flag_rect(cell)
             paint_flag(painter, box, grave=layer.grave)
             right = box.left() - 5
@@ -548,7 +548,7 @@ class LightTableGrid(QAbstractScrollArea):
         )
         left += wide.horizontalAdvance(name) + 6
         side = layer.element_name or (layer.recipe if layer.kind == "derived" else "")
-        if side and right - left > 24:
+        if side not in ("", layer.name) and right - left > 24:
             painter.setFont(plain)
             painter.setPen(ink.dim)
             painter.drawText(
@@ -747,7 +747,7 @@ class LightTableGrid(QAbstractScrollArea):
             QToolTip.hideText()
             return
         cell = self._cells[index]
-        if cell.layer.flags and self._flag_rect(cell).adjusted(-4, -4, 4, 4).contains(pos):
+        if cell.layer.warned and self._flag_rect(cell).adjusted(-4, -4, 4, 4).contains(pos):
             words = "\n".join(flag.words for flag in cell.layer.flags)
             QToolTip.showText(event.globalPos(), words, self.viewport())
         elif self._caption_rect(cell).contains(pos):

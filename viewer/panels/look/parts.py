@@ -129,7 +129,7 @@ def layer_menu(
         if kind is not None and layer.kind != kind:
             menu.addSeparator()
         kind = layer.kind
-        sign = "  (flagged)" if layer.grave else ""
+        sign = "  (flagged)" if layer.warned else ""
         action = menu.addAction(f"{layer.name}{sign}".replace("&", "&&"))
         action.setData(layer.id)
         action.setCheckable(True)
@@ -274,6 +274,7 @@ class FlagList(QWidget):
         """Show the flags of a layer."""
         for label in self._labels:
             self._box.removeWidget(label)
+            label.hide()
             label.deleteLater()
         self._labels = []
         if entry is None:
@@ -281,7 +282,7 @@ class FlagList(QWidget):
         if not entry.flags:
             self._add("No faults were found in this layer.", "dim")
         for flag in entry.flags:
-            self._add(flag.words, "error" if flag.grave else "caution")
+            self._add(flag.words, {"info": "dim"}.get(flag.severity, flag.severity))
 
     def _add(self, text: str, tone: str) -> None:
         label = QLabel(text, self)

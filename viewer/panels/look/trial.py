@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -79,7 +80,7 @@ class Trial:
                             short="saturated",
                             words="17 % of the pixels are at the largest number the file can hold: "
                             "brighter ones cannot be told apart.",
-                            grave=True,
+                            severity="error",
                         ),
                     )
                 layer_id = symbol if copy == 0 else f"{symbol}-{copy}"
@@ -157,6 +158,38 @@ class Trial:
         """Of the pixels that are bright in magnesium."""
         bright = self._levels["Mg"][0] > 150
         return self._count(self._levels[layer_id][0][bright][None], layer_id)
+
+    def write(self, path: Path) -> Path:
+        """Write the measured channels as a project with one map, ``front``."""
+        from viewer.science.progress import silent
+        from viewer.store.layers import Flagged, LayerInfo, write_flags, write_layer
+        from viewer.store.project import MapInfo, new_project, write_map
+
+        with new_project(path) as file:
+            info = MapInfo(id="front", name="Front face", shape=self.shape, pixel_um=self.pixel_um)
+            parent = write_map(file, info)["channels"]
+            for entry in self.layers:
+                if entry.kind != "channel":
+                    continue
+                pixels = self._levels[entry.id][0]
+                about = LayerInfo(
+                    id=entry.id, name=entry.name, kind="channel", element=entry.element,
+                    line=entry.line, source=entry.source, content=entry.id,
+                )  # fmt: skip
+                write_layer(
+                    parent, about, self.shape, pixels.dtype,
+                    lambda start, stop, held=pixels: held[start:stop], silent,
+                )  # fmt: skip
+                found = tuple(
+                    Flagged(
+                        kind=flag.short,
+                        severity=flag.severity,
+                        message=flag.words,
+                    )
+                    for flag in entry.flags
+                )
+                write_flags(parent[entry.id], found)
+        return path
 
     def _count(self, codes: npt.NDArray[np.uint16], layer_id: str) -> Histogram:
         codes = np.ascontiguousarray(codes)
