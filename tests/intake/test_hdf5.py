@@ -217,3 +217,16 @@ def test_cut_short(tmp_path: Path) -> None:
         path.write_bytes(content[:keep])
         with pytest.raises(InputError, match=r"a\.h5"):
             scan([path])
+
+
+def test_readers_of_one_file_do_not_close_each_other(tmp_path: Path) -> None:
+    with h5py.File(tmp_path / "a.h5", "w") as file:
+        file["Fe"] = np.zeros((ROWS, COLUMNS))
+        file["Si"] = np.ones((ROWS, COLUMNS))
+    iron, silicon = scan([tmp_path])
+    first, second = iron.open(), silicon.open()
+    first.close()
+    scan([tmp_path])  # opens and closes the file once more
+    np.testing.assert_array_equal(second.rows(0, ROWS), np.ones((ROWS, COLUMNS)))
+    second.close()
+    second.close()

@@ -85,6 +85,7 @@ def test_maps_of_every_type(tmp_path: Path, kind: str, named: bool) -> None:
     assert (found.name, found.element, found.line) == ("Fe", "Fe", "Ka1")
     assert found.pixel_um == PixelSize(20.0, 10.0)
     assert found.dtype == data.dtype
+    assert found.companions == (tmp_path / "slab.hmsa",)
     with found.open() as reader:
         np.testing.assert_array_equal(reader.rows(1, 4), data[1:4])
 
@@ -102,6 +103,7 @@ def test_spectra(tmp_path: Path) -> None:
     write(tmp_path, cube.tobytes(), "uint16", {"X": 7, "Y": 5}, {"Channel": 1024})
     found = scan([tmp_path], elements=["Si"])
     assert found[0].spectrum is not None
+    assert found[1].companions == (tmp_path / "slab.hmsa",)
     assert found[0].spectrum.calibration == Calibration(-50.0, 10.0)
     energy = -50.0 + 10.0 * np.arange(1024)
     with found[0].open() as total, found[1].open() as silicon:

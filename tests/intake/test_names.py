@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from viewer.errors import InputError
-from viewer.intake.names import known_elements, name, name_all
+from viewer.intake.names import known_elements, line_name, name, name_all
 from viewer.intake.periodic import NUMBERS, SYMBOLS, atomic_number
 
 ONE = [
@@ -187,6 +187,17 @@ def test_periodic_table() -> None:
                       ("Og", 118)]:  # fmt: skip
         assert atomic_number(symbol) == z
     assert atomic_number("fe") is None
+
+
+def test_lines_from_the_user() -> None:
+    assert [line_name(t) for t in ("Kα1", "K-alpha", "L series", "Ma1", "fast", "")] == [
+        "Ka1",
+        "Ka",
+        "L",
+        "Ma1",
+        None,
+        None,
+    ]
 
 
 def test_elements_from_the_user() -> None:

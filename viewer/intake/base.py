@@ -69,6 +69,8 @@ class Candidate:
     notes : tuple of Note
     open : callable
         Returns a `Reader` that is the caller's to close.
+    companions : tuple of Path
+        Other files that the channel is read from: the binary half of a pair.
     spectrum : Cube or None
         Where the channel is the sum of whole spectra: the spectra, from which
         `viewer.intake.windows.channels` makes a channel for each line asked for.
@@ -86,6 +88,7 @@ class Candidate:
     pixel_source: str = ""
     notes: tuple[Note, ...] = ()
     open: Callable[[], Reader]
+    companions: tuple[Path, ...] = ()
     spectrum: Cube | None = None
 
     @property
@@ -107,7 +110,7 @@ class Cube:
 
     Attributes
     ----------
-    path, inner, pixel_um, pixel_source, notes
+    path, inner, pixel_um, pixel_source, notes, companions
         As of a `Candidate`.
     shape : tuple of int
         Rows, columns, spectral channels.
@@ -128,6 +131,7 @@ class Cube:
     pixel_source: str = ""
     notes: tuple[Note, ...] = ()
     open: Callable[[], SpectrumReader]
+    companions: tuple[Path, ...] = ()
 
     @property
     def where(self) -> str:

@@ -230,6 +230,7 @@ def _offered(xml: Path, binary: Path, raster: Raster, conditions: list[Element])
             pixel_source=source,
             notes=notes,
             open=partial(_open_spectra, binary, raster),
+            companions=(binary,),
         )
         return [windows.total(cube, label)]
     element, line = _element(conditions)
@@ -247,6 +248,7 @@ def _offered(xml: Path, binary: Path, raster: Raster, conditions: list[Element])
             pixel_source=source,
             notes=notes,
             open=partial(_open, binary, raster, f"{xml} ({inner})"),
+            companions=(binary,),
         )
     ]
 

@@ -323,6 +323,7 @@ def total(cube: Cube, label: str) -> Candidate:
         pixel_source=cube.pixel_source,
         notes=notes,
         open=partial(_open, cube, 0, size),
+        companions=cube.companions,
         spectrum=cube,
     )
 
@@ -352,6 +353,7 @@ def _candidate(cube: Cube, window: Window) -> Candidate:
         pixel_source=cube.pixel_source,
         notes=notes,
         open=partial(_open, cube, window.first, window.stop),
+        companions=cube.companions,
     )
 
 
