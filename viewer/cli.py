@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from viewer import __version__
-from viewer.errors import CancelledError, GrainlightError, UsageError
+from viewer.errors import CancelledError, GrainlightError, InputError, UsageError
 from viewer.science.progress import Progress
 
 EXIT_CODES = (
@@ -165,7 +165,7 @@ def gather(args: argparse.Namespace, out: Out) -> None:
 
     from viewer.desk.gather import plan
     from viewer.desk.gather import gather as run
-    from viewer.intake import scan
+    from viewer.intake.formats import scan
     from viewer.store.project import SUFFIX
 
     candidates = scan([Path(s) for s in args.sources])
@@ -311,18 +311,20 @@ def derive(args: argparse.Namespace, out: Out) -> None:
 
 def measure(args: argparse.Namespace, out: Out) -> None:
     """Measure something and keep it as a mark and a row of the ledger."""
-    from viewer.desk.rulers import measure_points
+    from viewer.desk.marking import measured
+    from viewer.science.measure.registry import KINDS
 
     with _desk(args) as desk:
-        row, text, caution = measure_points(
+        row, reading = measured(
             desk,
-            args.map,
+            desk.map(args.map).id,
             args.kind,
             args.points,
             second=args.second or (),
             label=args.label,
             hand_px=args.hand_px,
         )
+        text, caution = reading.text(), KINDS[args.kind].caution
         out.put(row=_builtins(row), text=text, caution=caution)
         out.say(f"{row.label}: {text} ({row.uncertainty}; n = {row.n})")
         out.say(f"  {row.method}")
@@ -341,7 +343,11 @@ def ledger(args: argparse.Namespace, out: Out) -> None:
         out.put(rows=[_builtins(r) for r in rows])
         if args.output:
             path = Path(args.output)
-            write_ledger(path, rows, overwrite=args.force)
+            if path.exists() and not args.force:
+                raise InputError(
+                    "The file exists already.", where=str(path), hint="Replace it with --force."
+                )
+            write_ledger(path, rows, {m.id: m.name for m in desk.maps.values()})
             out.put(file=str(path))
             out.say(f"{path}: {len(rows)} measurements")
         elif not rows:
@@ -394,9 +400,9 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError(message, hint=f"See {self.prog} --help.")
 
 
-def parser() -> argparse.ArgumentParser:
+def parser() -> _Parser:
     """The whole command line."""
-    common = argparse.ArgumentParser(add_help=False)
+    common = _Parser(add_help=False)
     common.add_argument("--json", action="store_true", help="print one JSON document, nothing else")
 
     top = _Parser(

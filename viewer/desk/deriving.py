@@ -10,7 +10,6 @@ import argparse
 import hashlib
 from dataclasses import dataclass
 
-import h5py
 import msgspec
 import numpy as np
 import numpy.typing as npt
@@ -37,7 +36,7 @@ from viewer.science.sort.recipe import (
 )
 from viewer.store.documents import Derived, Deriveds
 from viewer.store.layers import TILE, LayerInfo, write_layer
-from viewer.store.project import LayerFile
+from viewer.store.project import H5File, LayerFile
 
 
 @dataclass(frozen=True)
@@ -124,7 +123,7 @@ def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
         content=work.content,
     )
 
-    def write(file: h5py.File) -> None:
+    def write(file: H5File) -> None:
         parent = file[f"maps/{work.entry.map}/derived"]
         if info.id in parent:
             del parent[info.id]

@@ -101,7 +101,7 @@ def write(
     picture = desk.composite_picture(found.id, composite)
     if path.suffix.lower() in (".tif", ".tiff") and width_mm is None:
         return write_picture_tiff(desk, picture, path, depth, overwrite=overwrite, progress=progress)
-    page = Page(width_mm=width_mm or 180.0, dpi=dpi, paper=paper, title=title)
+    page = Page(width_mm=180.0 if width_mm is None else width_mm, dpi=dpi, paper=paper, title=title)
     return write_picture_page(desk, picture, path, page, overwrite=overwrite, progress=progress)
 
 

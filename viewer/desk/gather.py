@@ -19,7 +19,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import h5py
 import msgspec
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +31,8 @@ from viewer.science.progress import Progress, silent
 from viewer.store.layers import Flagged, LayerInfo, write_flags, write_info, write_layer
 from viewer.store.project import (
     SUFFIX,
+    H5File,
+    H5Group,
     MapInfo,
     Placement,
     Project,
@@ -305,7 +306,7 @@ def gather_into(
 
 
 def _write(
-    file: h5py.File, plan: GatherPlan, progress: Progress, sources: Future[dict[Path, Source]]
+    file: H5File, plan: GatherPlan, progress: Progress, sources: Future[dict[Path, Source]]
 ) -> str:
     map_id = distinct([*file["maps"], slug(plan.name)])[-1]
     info = MapInfo(
@@ -359,7 +360,7 @@ def _info(plan: GatherPlan, channel: PlannedChannel, digest: str) -> LayerInfo:
 
 
 def _write_channel(
-    parent: h5py.Group, plan: GatherPlan, channel: PlannedChannel, progress: Progress
+    parent: H5Group, plan: GatherPlan, channel: PlannedChannel, progress: Progress
 ) -> None:
     candidate = channel.candidate
     with ExitStack() as stack:

@@ -37,6 +37,16 @@ class Block:
     mask: npt.NDArray[np.bool_] | None
     shape: tuple[int, int]
 
+    def strip(self, start: int, stop: int) -> Block:
+        """Rows ``start`` to ``stop`` of it, without copying."""
+        return Block(
+            self.level,
+            tuple(None if c is None else c[start:stop] for c in self.codes),
+            None if self.lit is None else self.lit[start:stop],
+            None if self.mask is None else self.mask[start:stop],
+            (stop - start, self.shape[1]),
+        )
+
 
 @dataclass(frozen=True)
 class Lit:

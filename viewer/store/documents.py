@@ -24,14 +24,14 @@ class _Document(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     pass
 
 
-class Panel(_Document, kw_only=True):
+class Panel(_Document, frozen=True, kw_only=True):
     """One of the three colours of a composite: a layer and its stretch."""
 
     layer: Id
     stretch: Stretch = Stretch()
 
 
-class Composite(_Document, kw_only=True):
+class Composite(_Document, frozen=True, kw_only=True):
     """Three layers as red, green and blue; a colour may be left out."""
 
     name: Text = ""
@@ -45,7 +45,7 @@ class Composite(_Document, kw_only=True):
         return (self.red, self.green, self.blue)
 
 
-class MapLook(_Document, kw_only=True):
+class MapLook(_Document, frozen=True, kw_only=True):
     """How one map is being looked at."""
 
     mode: Literal["table", "single", "composite"] = "table"
@@ -55,7 +55,7 @@ class MapLook(_Document, kw_only=True):
     composite: Composite = Composite()
 
 
-class MapSetup(_Document, kw_only=True):
+class MapSetup(_Document, frozen=True, kw_only=True):
     """How one map lies and what of it counts.
 
     ``outline`` holds closed polygons in µm on the stored map; inside is by the even-odd rule. No
@@ -66,7 +66,7 @@ class MapSetup(_Document, kw_only=True):
     outline: tuple[tuple[Point, ...], ...] = ()
 
 
-class Derived(_Document, kw_only=True):
+class Derived(_Document, frozen=True, kw_only=True):
     """A derived layer: its place, its name and how it is made."""
 
     map: Id
@@ -75,7 +75,7 @@ class Derived(_Document, kw_only=True):
     recipe: Recipe
 
 
-class Mark(_Document, kw_only=True):
+class Mark(_Document, frozen=True, kw_only=True):
     """Something drawn on a map, in µm on the stored map.
 
     ``second`` holds the other line of a thickness reading. ``snap_um`` is the standard error of each
@@ -91,7 +91,7 @@ class Mark(_Document, kw_only=True):
     snap_um: tuple[float | None, ...] = ()
 
 
-class Row(_Document, kw_only=True):
+class Row(_Document, frozen=True, kw_only=True):
     """A row of the ledger: one measurement with its provenance."""
 
     id: Id
@@ -112,38 +112,38 @@ class Row(_Document, kw_only=True):
     program: str
 
 
-class Setups(_Document, kw_only=True):
+class Setups(_Document, frozen=True, kw_only=True):
     """Document ``setup``: one entry a map."""
 
     maps: dict[Id, MapSetup] = {}
 
 
-class Looks(_Document, kw_only=True):
+class Looks(_Document, frozen=True, kw_only=True):
     """Document ``look``: one entry a map, and the composites that the user has named."""
 
     maps: dict[Id, MapLook] = {}
     composites: tuple[Composite, ...] = ()
 
 
-class Deriveds(_Document, kw_only=True):
+class Deriveds(_Document, frozen=True, kw_only=True):
     """Document ``derived``: every derived layer of the project, in the order made."""
 
     layers: tuple[Derived, ...] = ()
 
 
-class Marks(_Document, kw_only=True):
+class Marks(_Document, frozen=True, kw_only=True):
     """Document ``marks``."""
 
     marks: tuple[Mark, ...] = ()
 
 
-class Ledger(_Document, kw_only=True):
+class Ledger(_Document, frozen=True, kw_only=True):
     """Document ``ledger``."""
 
     rows: tuple[Row, ...] = ()
 
 
-class State(_Document, kw_only=True):
+class State(_Document, frozen=True, kw_only=True):
     """All documents of a project."""
 
     setup: Setups = Setups()

@@ -42,9 +42,14 @@ from viewer.store.transaction import ShadowFile, recover, sync_folder, unfinishe
 
 SUFFIX = ".maps.h5"
 FORMAT = "grainlight-project"
+ONLY_READING = "Only reading was asked for."
 _FOLD_BYTES = 32 * 1024 * 1024
 
 T = TypeVar("T")
+
+H5File = h5py.File
+H5Group = h5py.Group
+"""What is passed to writers outside this package, which themselves know no HDF5."""
 
 
 class Source(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -260,7 +265,7 @@ class Project:
                 where=str(path),
                 hint="A project ends in .maps.h5 and is made by gathering maps.",
             )
-        lock, readonly = cls._take_lock(path) if write else (None, "Opened for reading.")
+        lock, readonly = cls._take_lock(path) if write else (None, ONLY_READING)
         project = cls(path, lock, readonly)
         try:
             if lock is not None:
@@ -644,6 +649,8 @@ def disk_error(error: OSError, path: Path) -> GrainlightError:
 __all__ = [
     "SUFFIX",
     "TILE",
+    "H5File",
+    "H5Group",
     "LayerFile",
     "MapFile",
     "MapInfo",

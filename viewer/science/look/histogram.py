@@ -6,6 +6,7 @@ percentiles, mean and counts are those of the pixels themselves.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -266,20 +267,22 @@ def suggest_stretch(histogram: Histogram) -> Stretch:
 
     Notes
     -----
-    The background is taken for noise where its 99th percentile lies within four robust standard
+    The background is taken for noise where its 99th percentile lies within four of its standard
     deviations of the median; grains then stand three times as far above the median as that
-    percentile. The robust standard deviation is the widest of the distances from the median to the
-    15.87th and the 84.13th percentile (which takes the skewness of counts along) and to the next
-    value that occurs (which keeps it from 0 where nearly all counts are 0).
+    percentile. The standard deviation is the distance from the 15.87th percentile up to the median
+    (grains only add to the upper side), or to the next value that occurs where nearly all pixels
+    hold one value. A background wider than twice what counting gives, the square root of the
+    median, is no noise: it is minerals that differ.
     """
     low, high = USUAL_RANGE
     if histogram.total == 0:
         return Stretch(low=low, high=high)
-    below, middle, above, tail = histogram.percentiles((15.87, 50.0, 84.13, 99.0))
+    below, middle, tail = histogram.percentiles((15.87, 50.0, 99.0))
     held = histogram.values[histogram.held]
     step = float(held[held > middle].min(initial=np.inf)) - middle
-    noise = max(middle - below, above - middle, step)
-    if tail <= middle + 4.0 * noise:
+    noise = max(middle - below, step)
+    counting = 2.0 * math.sqrt(max(middle, 0.0)) + step
+    if noise <= counting and tail <= middle + 4.0 * noise:
         bright = histogram.held[held > middle + 3.0 * (tail - middle)]
         grains = Histogram(histogram.counts[bright], histogram.values[bright])
         if grains.total >= max(FEW, 1e-5 * histogram.total):

@@ -1,0 +1,234 @@
+"""The demo slab, taken through the whole job: gathered, oriented, composed, derived, measured, exported."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from demo_maps import DemoSlab, make
+from viewer.desk.deriving import derive_now
+from viewer.desk.desk import Desk
+from viewer.desk.export import write_picture_page, write_picture_tiff
+from viewer.desk.gather import gather, plan
+from viewer.desk.marking import measured
+from viewer.desk.suggest import automatic, outline_of_sum, suggest_composite
+from viewer.errors import InputError, ResourceError
+from viewer.intake.formats import scan
+from viewer.plates.page import Page
+from viewer.plates.tables import write_ledger
+from viewer.science.look.orient import Orientation
+from viewer.science.progress import Progress, silent
+from viewer.science.sort.recipe import Formula
+from viewer.store.documents import Composite, MapLook, MapSetup
+from viewer.store.project import Placement
+
+FACE_A, FACE_B, CLOSE_UP = "Slab face A", "Slab face B", "Seam close-up"
+_OURS = "grainlight-demo.txt"
+
+
+@dataclass(frozen=True)
+class BuiltDemo:
+    """What the demo left behind."""
+
+    folder: Path
+    project: Path
+    maps: Path
+    pictures: tuple[Path, ...]
+    ledger: Path
+    readings: tuple[str, ...]
+
+    def files(self) -> Iterator[tuple[str, Path]]:
+        """Label and path of everything, in the order to look at it."""
+        yield "project", self.project
+        for picture in self.pictures:
+            yield "picture", picture
+        yield "ledger", self.ledger
+        yield "maps and their truth", self.maps
+
+    def as_json(self) -> dict[str, Any]:
+        """For ``--json``."""
+        return {
+            "folder": str(self.folder),
+            "project": str(self.project),
+            "maps": str(self.maps),
+            "pictures": [str(p) for p in self.pictures],
+            "ledger": str(self.ledger),
+            "readings": list(self.readings),
+        }
+
+
+def build(
+    folder: Path, *, progress: Progress = silent, scale: float = 1.0, force: bool = False
+) -> BuiltDemo:
+    """Make the demo slab's maps in `folder` and run the job on them.
+
+    Raises
+    ------
+    InputError
+        The folder holds something else, or an earlier demo and `force` is not set.
+    """
+    folder = folder.absolute()
+    _claim(folder, force)
+    try:
+        slab = make(
+            folder / "maps", scale=scale, progress=lambda done, doing: progress(0.5 * done, doing)
+        )
+    except ValueError as error:
+        raise InputError(f"{error}.", where="demo") from error
+    except OSError as error:
+        raise ResourceError(f"The maps could not be written ({error}).", where=str(folder)) from error
+    project = folder / "hollin-sill.maps.h5"
+    _gather(slab, project, lambda done, doing="": progress(0.5 + 0.25 * done, doing))
+    truth = json.loads((slab.truth / "truth.json").read_text(encoding="utf-8"))
+    with Desk.open(project, inline=True) as desk:
+        _set_up(desk, truth)
+        progress(0.78, "composites")
+        _compose(desk)
+        progress(0.82, "derived layer")
+        face_a = desk.map(FACE_A).id
+        derive_now(desk, face_a, "Mg share", Formula(expression="Mg/(Mg+Fe)"))
+        progress(0.86, "measuring")
+        readings = _measure(desk, face_a, slab)
+        progress(0.9, "pictures")
+        pictures = _draw(desk, folder / "pictures")
+        table = folder / "ledger.csv"
+        write_ledger(
+            table, desk.state.ledger.rows, {m.id: m.name for m in desk.maps.values()}
+        )
+    progress(1.0, "done")
+    return BuiltDemo(folder, project, slab.root, pictures, table, readings)
+
+
+def _claim(folder: Path, force: bool) -> None:
+    """Take a folder for the demo; never one that holds anything of the user's."""
+    sign = folder / _OURS
+    if folder.exists() and any(folder.iterdir()):
+        if not sign.exists():
+            raise InputError(
+                "The folder holds other things.", where=str(folder), hint="Choose another: --out DIR."
+            )
+        if not force:
+            raise InputError(
+                "An earlier demo is there.",
+                where=str(folder),
+                hint="Open it: grainlight "
+                + str(folder / "hollin-sill.maps.h5")
+                + ", or make it anew: --force.",
+            )
+        for name in ("maps", "pictures"):
+            shutil.rmtree(folder / name, ignore_errors=True)
+        for path in (*folder.glob("hollin-sill.maps.h5*"), folder / "ledger.csv"):
+            path.unlink(missing_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        sign.write_text("Made by: grainlight demo. Everything here can be made again.\n", "utf-8")
+    except OSError as error:
+        raise InputError(f"The folder may not be written ({error}).", where=str(folder)) from error
+
+
+def _gather(slab: DemoSlab, project: Path, progress: Progress) -> None:
+    at = slab.placement
+    for number, (name, source) in enumerate(slab.faces.items()):
+        placement = None
+        if name == CLOSE_UP:
+            with Desk.open(project, write=False) as desk:
+                parent = desk.map(FACE_A).id
+            placement = Placement(parent=parent, matrix=((1.0, 0.0, at.x_um), (0.0, 1.0, at.y_um)))
+        planned = plan(scan([source]), project, name=name, into=number > 0, placement=placement)
+        gather(planned, lambda done, doing="", n=number: progress((n + done) / 3, doing))
+
+
+def _set_up(desk: Desk, truth: dict[str, Any]) -> None:
+    for m in desk.maps.values():
+        told = truth["maps"][m.name]
+        orientation = Orientation(way_up_deg=float(told["way_up_deg"]))
+        if told.get("mirrored"):
+            # The opposite face of a slab is the mirror image of this one; laid back, layers match.
+            orientation = orientation.flipped()
+        outline: tuple[tuple[tuple[float, float], ...], ...] = ()
+        if m.name != CLOSE_UP:
+            outline = tuple(
+                tuple((float(x), float(y)) for x, y in p) for p in outline_of_sum(desk, m.id)
+            )
+        desk.set_setup(
+            f"Set up {m.name}", m.id, MapSetup(orientation=orientation, outline=outline)
+        )
+
+
+def _compose(desk: Desk) -> None:
+    face_a = desk.map(FACE_A).id
+    suggested, _ = suggest_composite(desk, face_a)
+    seam = _named(desk, face_a, "Oxide and silicates", ("Fe", "Cr", "Al"))
+    desk.save_composite(msgspec.structs.replace(suggested, name="Suggested"))
+    desk.save_composite(seam)
+    for m in desk.maps.values():
+        own = _named(desk, m.id, "", ("Fe", "Cr", "Al"))
+        desk.set_look(f"Look at {m.name}", m.id, MapLook(mode="composite", composite=own))
+
+
+def _named(desk: Desk, map_id: str, name: str, elements: tuple[str, str, str]) -> Composite:
+    panels = [automatic(desk, map_id, desk.layer(map_id, e).id) for e in elements]
+    return Composite(name=name, red=panels[0], green=panels[1], blue=panels[2])
+
+
+def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
+    """Readings that the guide walks through, at the contacts as the truth has them."""
+    contacts: dict[str, list[tuple[float, float]]] = {}
+    with open(slab.truth / "contacts.csv", encoding="utf-8", newline="") as file:
+        for told in csv.DictReader(file):
+            if told["map"] == FACE_A:
+                at = (float(told["x_um"]), float(told["y_um"]))
+                contacts.setdefault(told["contact"], []).append(at)
+    foot = np.array(contacts["footwall contact"])
+    top = np.array(contacts["seam top"])
+    width = desk.maps[map_id].size_um[0]
+
+    def line(contact: np.ndarray[Any, Any], start: float, stop: float, n: int) -> list[tuple[float, float]]:
+        x = np.linspace(start * width, stop * width, n)
+        return [(float(a), float(b)) for a, b in zip(x, np.interp(x, *contact.T), strict=True)]
+
+    out = []
+    for label, start, stop in (("Seam west of the pit", 0.06, 0.5), ("Seam in the pit", 0.595, 0.68)):
+        row, reading = measured(
+            desk,
+            map_id,
+            "thickness",
+            line(top, start, stop, 9),
+            second=line(foot, start, stop, 17),
+            label=label,
+        )
+        out.append(f"{label}: {reading.text()} (mean of {row.n} places)")
+    rim = line(foot, 0.5, 0.8, 3)
+    deep = foot[np.argmax(foot[:, 1])]
+    _, reading = measured(
+        desk,
+        map_id,
+        "perpendicular",
+        [rim[0], rim[2], (float(deep[0]), float(deep[1]))],
+        label="Depth of the pit",
+    )
+    out.append(f"Depth of the pit: {reading.text()}")
+    return tuple(out)
+
+
+def _draw(desk: Desk, folder: Path) -> tuple[Path, ...]:
+    folder.mkdir(exist_ok=True)
+    written = []
+    for m in desk.maps.values():
+        picture = desk.composite_picture(m.id, desk.look(m.id).composite)
+        for kind in ("png", "pdf"):
+            path = folder / f"{m.id}.{kind}"
+            page = Page(width_mm=170.0, title=m.name)
+            written.append(write_picture_page(desk, picture, path, page, overwrite=True).path)
+        if m.name == FACE_A:
+            path = folder / f"{m.id}-map-size.tif"
+            written.append(write_picture_tiff(desk, picture, path, overwrite=True).path)
+    return tuple(written)
