@@ -50,8 +50,9 @@ class Tokens:
         The one accent, text on it, and the quiet fill of selected rows.
     caution, error : str
         Words and signs of messages.
-    overlay_ink, overlay_halo : str
-        Signs drawn over the data, and their outline, the same in both schemes.
+    overlay_ink, overlay_halo, overlay_accent : str
+        Signs drawn over the data, their rim, and what is selected of them; the same in both
+        schemes, since the data are.
     """
 
     scheme: Scheme
@@ -74,7 +75,7 @@ class Tokens:
     slider_groove: int = 4
     slider_handle: int = 12
     splitter: int = 4
-    overlay_stroke: float = 1.5
+    overlay_stroke: float = 2.0
     overlay_rim: float = 1.25
     overlay_handle: int = 8
     pick: int = 10
@@ -103,6 +104,7 @@ class Tokens:
 
     overlay_ink: str = "#ffffff"
     overlay_halo: str = "#000000"
+    overlay_accent: str = "#8ccaff"
 
     @property
     def surfaces(self) -> tuple[str, ...]:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
@@ -552,6 +552,7 @@ class MapView(QWidget):
         self._pointer = event.position()
         if self.picture is None:
             return
+        self._release_lost(event)
         if self._pan is not None:
             start, lens = self._pan
             x, y = lens.to_map(start)
@@ -580,6 +581,15 @@ class MapView(QWidget):
                 self._held = False
                 self._tool.release(self._touch(event))
         self._set_cursor()
+
+    def _release_lost(self, event: QMouseEvent) -> None:
+        """A button that was let go where this view could not hear of it is up all the same."""
+        if not event.buttons() & (Qt.MouseButton.LeftButton | Qt.MouseButton.MiddleButton):
+            self._pan = None
+            self._steering = False
+            if self._held:
+                self._held = False
+                self._tool.release(self._touch(event))
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         """Zoom about the pointer."""
@@ -679,7 +689,7 @@ class MapView(QWidget):
         ):
             self.mark_removed.emit(self.marks.selected)
             return
-        steps = {
+        steps: dict[int, Callable[[], None]] = {
             Qt.Key.Key_Plus: self.zoom_in,
             Qt.Key.Key_Equal: self.zoom_in,
             Qt.Key.Key_Minus: self.zoom_out,
@@ -693,7 +703,7 @@ class MapView(QWidget):
         plain = not event.modifiers() & (
             Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
         )
-        step = steps.get(Qt.Key(key)) if plain else None
+        step = steps.get(key) if plain else None
         if step is None:
             super().keyPressEvent(event)
             return

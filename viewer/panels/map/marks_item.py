@@ -209,7 +209,7 @@ class MarksItem:
         words : str, optional
             Instead of its label and reading; empty for none.
         """
-        accent = QColor(theme.current().accent)
+        accent = QColor(theme.current().overlay_accent)
         colour = accent if selected else halo.ink()
         first = [lens.transform.map(QPointF(*p)) for p in mark.points]
         second = [lens.transform.map(QPointF(*p)) for p in mark.second]

@@ -86,7 +86,7 @@ def paint(
     begun : sequence of (float, float), optional
         Vertices of a polygon that is being drawn, and `pointer`, where its next one would be.
     """
-    accent = QColor(theme.current().accent)
+    accent = QColor(theme.current().overlay_accent)
     colour = accent if handles else halo.ink()
     for which, polygon in enumerate(polygons):
         points = [lens.transform.map(QPointF(*p)) for p in polygon]

@@ -124,6 +124,8 @@ class OutlineTool(Tool):
             self._replace(spot.polygon, points)
             self.spot = Spot(spot.polygon, spot.index + 1)
             self.stage.outline_going(self.polygons, True)
+            # Held down after the double click, the new vertex can be dragged at once.
+            self._before, self._pressed = self.polygons, touch.at
             self._told()
         return True
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QImage, QPainter, QPen
+from PySide6.QtGui import QColor, QImage, QPainter, QPainterPath, QPen
 
 from viewer.panels import theme
 from viewer.panels.map import halo
@@ -18,6 +18,9 @@ SHARE = 0.3
 
 SMALLEST = 48.0
 """The inset is left out where it would be smaller: the view itself is small then."""
+
+SHADE = 110
+"""How much darker what is out of view becomes (0 to 255)."""
 
 
 class OverviewItem:
@@ -86,6 +89,12 @@ class OverviewItem:
                 max(window.width(), 5),
                 max(window.height(), 5),
             )
+        outside = QPainterPath()
+        outside.addRect(place)
+        outside.addRect(window)
+        shade = QColor(theme.current().overlay_halo)
+        shade.setAlpha(SHADE)
+        painter.fillPath(outside, shade)
         painter.setPen(QPen(halo.rim(), 3))
         painter.drawRect(window)
         painter.setPen(QPen(QColor(theme.current().overlay_ink), 1))

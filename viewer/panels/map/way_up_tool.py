@@ -74,6 +74,6 @@ class WayUpTool(Tool):
         degrees = self.degrees
         if degrees is None or self._tail is None:
             return
-        accent = QColor(theme.current().accent)
+        accent = QColor(theme.current().overlay_accent)
         halo.stroke(painter, arrow_item.arrow(self._tail, self._tip), accent)
         say(painter, lens, font, self._tip, f"up {degrees:.0f}°")
