@@ -1,0 +1,184 @@
+"""Snapping: phantoms with known edges under counting noise, refusals, and odd pixels."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from scipy.special import ndtr
+
+from viewer.errors import InputError
+from viewer.science.measure.snap import Edge, NoEdge, snap, window
+
+SIDE = 33
+Counts = npt.NDArray[np.int64]
+
+
+def expected_counts(
+    angle: float,
+    offset: float,
+    low: float,
+    high: float,
+    blur: float,
+    pixel: tuple[float, float] = (1.0, 1.0),
+) -> npt.NDArray[np.float64]:
+    """Mean counts of a straight blurred edge `offset` from the centre along its normal.
+
+    Each pixel is the mean of 8 x 8 points.
+    """
+    k = (np.arange(SIDE * 8) + 0.5) / 8 - SIDE / 2
+    d = k[None, :] * pixel[0] * math.cos(angle) + k[:, None] * pixel[1] * math.sin(angle) - offset
+    share = ndtr(d / blur).reshape(SIDE, 8, SIDE, 8).mean(axis=(1, 3))
+    return np.asarray(low + (high - low) * share)
+
+
+def centre(pixel: tuple[float, float]) -> tuple[float, float]:
+    return (SIDE / 2 * pixel[0], SIDE / 2 * pixel[1])
+
+
+def miss(edge: Edge, angle: float, offset: float, pixel: tuple[float, float]) -> float:
+    """Distance of the found position from the true edge, along its normal."""
+    cx, cy = centre(pixel)
+    x, y = edge.position[0] - cx, edge.position[1] - cy
+    return x * math.cos(angle) + y * math.sin(angle) - offset
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("low", "high", "blur", "angle", "pixel", "given"),
+    [
+        (20, 100, 0.5, 0.4, (1.0, 1.0), None),
+        (100, 20, 1.0, 0.8, (1.0, 1.0), None),
+        (200, 1000, 0.1, 0.0, (1.0, 1.0), None),
+        (30, 120, 8.0, 0.3, (10.0, 30.0), None),
+        (20, 100, 0.7, 0.4, (1.0, 1.0), (1.0, 0.0)),
+    ],
+)
+def test_bias_and_coverage(
+    low: float,
+    high: float,
+    blur: float,
+    angle: float,
+    pixel: tuple[float, float],
+    given: tuple[float, float] | None,
+) -> None:
+    errors, inside = [], 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        offset = rng.uniform(-2, 2) * min(pixel)
+        image = rng.poisson(expected_counts(angle, offset, low, high, blur, pixel))
+        edge = snap(image, centre(pixel), pixel, direction=given)
+        assert isinstance(edge, Edge)
+        lean = abs(edge.direction[0] * math.cos(angle) + edge.direction[1] * math.sin(angle))
+        error = miss(edge, angle, offset, pixel)
+        errors.append(error / max(pixel))
+        inside += abs(error) <= 1.96 * edge.error_um * lean
+    assert abs(np.mean(errors)) < 0.05
+    assert 0.90 <= inside / 200 <= 0.99
+
+
+def test_noise_alone_is_hardly_ever_an_edge() -> None:
+    found = 0
+    for seed in range(60):
+        image = np.random.default_rng(seed).poisson(30, (SIDE, SIDE))
+        found += isinstance(snap(image, centre((1, 1)), (1.0, 1.0)), Edge)
+    assert found <= 1
+
+
+def test_a_clean_edge_is_found_to_a_hundredth_of_a_pixel() -> None:
+    for offset in (-1.7, -0.25, 0.0, 0.6, 2.2):
+        edge = snap(expected_counts(0.3, offset, 10, 90, 0.8), centre((1, 1)), (1.0, 1.0))
+        assert isinstance(edge, Edge)
+        assert abs(miss(edge, 0.3, offset, (1.0, 1.0))) < 0.01
+        assert edge.low == pytest.approx(10, abs=0.5)
+        assert edge.high == pytest.approx(90, abs=0.5)
+        assert edge.blur_um == pytest.approx(0.8, rel=0.1)
+        assert abs(edge.shift_um) <= 4
+
+
+def test_a_given_direction_is_kept_to() -> None:
+    image = expected_counts(0.5, 1.0, 10, 90, 0.8)
+    edge = snap(image, centre((1, 1)), (1.0, 1.0), direction=(3.0, 0.0))
+    assert isinstance(edge, Edge)
+    assert edge.direction == (1.0, 0.0)
+    assert edge.position[1] == SIDE / 2
+    # The line y = centre meets the edge at offset / cos(angle).
+    assert edge.position[0] - SIDE / 2 == pytest.approx(1.0 / math.cos(0.5), abs=0.03)
+
+
+def test_of_two_edges_close_by_the_one_is_placed_where_it_is() -> None:
+    # A rim five pixels broad; its near side lies at +0.5.
+    image = 20 + expected_counts(0.0, 0.5, 0, 80, 0.5) - expected_counts(0.0, 5.5, 0, 60, 0.5)
+    edge = snap(image, centre((1, 1)), (1.0, 1.0), direction=(1.0, 0.0))
+    assert isinstance(edge, Edge)
+    assert edge.shift_um == pytest.approx(0.5, abs=0.15)
+
+
+def test_a_block_of_a_map_gives_what_the_map_gives() -> None:
+    rng = np.random.default_rng(4)
+    image = rng.poisson(expected_counts(0.4, 1.0, 20, 100, 0.7))
+    big = rng.poisson(20, (200, 220))
+    big[60 : 60 + SIDE, 80 : 80 + SIDE] = image
+    point = (80 + SIDE / 2, 60 + SIDE / 2)
+    rows, columns = window(point, (1.0, 1.0), big.shape)
+    part = snap(big[rows, columns], point, (1.0, 1.0), origin=(rows.start, columns.start))
+    whole = snap(big, point, (1.0, 1.0))
+    assert isinstance(part, Edge)
+    assert isinstance(whole, Edge)
+    assert part.position == pytest.approx(whole.position)
+    assert part.error_um == pytest.approx(whole.error_um, rel=1e-3)
+
+
+def test_missing_pixels_are_passed_over() -> None:
+    rng = np.random.default_rng(8)
+    image = rng.poisson(expected_counts(0.4, 1.0, 20, 100, 0.7)).astype(float)
+    image[rng.random(image.shape) < 0.1] = np.nan
+    edge = snap(image, centre((1, 1)), (1.0, 1.0))
+    assert isinstance(edge, Edge)
+    assert abs(miss(edge, 0.4, 1.0, (1.0, 1.0))) < 4 * edge.error_um
+
+
+@pytest.mark.parametrize(
+    ("image", "says"),
+    [
+        (np.full((SIDE, SIDE), 7.0), "flat"),
+        (np.full((SIDE, SIDE), np.nan), "flat"),
+        (np.random.default_rng(0).poisson(30, (SIDE, SIDE)), "noise|reach|placed|away"),
+    ],
+)
+def test_no_edge_comes_with_a_reason(image: npt.NDArray[np.generic], says: str) -> None:
+    import re
+
+    answer = snap(image, centre((1, 1)), (1.0, 1.0))
+    assert isinstance(answer, NoEdge)
+    assert re.search(says, answer.reason)
+
+
+def test_too_few_pixels_are_refused() -> None:
+    image = np.full((SIDE, SIDE), np.nan)
+    image[16, 16:18] = (1.0, 5.0)
+    answer = snap(image, centre((1, 1)), (1.0, 1.0), direction=(1.0, 0.0))
+    assert answer == NoEdge("Too few pixels have a value here.")
+
+
+def test_an_edge_out_of_reach_is_not_jumped_to() -> None:
+    image = expected_counts(0.0, 9.0, 10, 90, 0.5)
+    assert isinstance(snap(image, centre((1, 1)), (1.0, 1.0), direction=(1.0, 0.0)), NoEdge)
+
+
+def test_at_the_corner_of_the_map_the_window_is_cut_off() -> None:
+    rows, columns = window((0.0, 0.0), (1.0, 2.0), (50, 60))
+    assert rows.start == columns.start == 0
+    with pytest.raises(InputError, match="outside"):
+        window((-1.0, 0.0), (1.0, 1.0), (5, 5))
+
+
+def test_refusals() -> None:
+    with pytest.raises(InputError, match="rows and columns"):
+        snap(np.zeros(5), (0, 0), (1.0, 1.0))
+    with pytest.raises(InputError, match="above zero"):
+        snap(np.zeros((5, 5)), (0, 0), (0.0, 1.0))
+    with pytest.raises(InputError, match="no length"):
+        snap(np.zeros((5, 5)), (0, 0), (1.0, 1.0), direction=(0.0, 0.0))
