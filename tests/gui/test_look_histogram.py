@@ -39,9 +39,13 @@ def made_up(seed: int = 1, size: int = 40_000) -> Histogram:
     return Histogram(np.bincount(values, minlength=400), np.arange(400, dtype=float))
 
 
-@pytest.fixture
-def plot(qtbot: QtBot, qapp: QApplication) -> HistogramPlot:
+@pytest.fixture(autouse=True, scope="module")
+def _dressed(qapp: QApplication) -> None:
     theme.apply(qapp, "dark")
+
+
+@pytest.fixture
+def plot(qtbot: QtBot) -> HistogramPlot:
     widget = HistogramPlot()
     qtbot.addWidget(widget)
     widget.resize(520, 240)

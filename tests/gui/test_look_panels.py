@@ -45,7 +45,7 @@ def histogram(_: str = "") -> Histogram:
     return Histogram(np.arange(1, 257), np.arange(256.0))
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(autouse=True, scope="module")
 def _dressed(qapp: QApplication) -> None:
     theme.apply(qapp, "dark")
 

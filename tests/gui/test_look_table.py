@@ -81,14 +81,18 @@ def table_map(source: Source, orientation: Orientation | None = None) -> TableMa
     return TableMap(SHAPE, PIXEL, shapes, orientation or Orientation())
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _dressed(qapp: QApplication) -> None:
+    theme.apply(qapp, "dark")
+
+
 @pytest.fixture
 def source() -> Source:
     return Source()
 
 
 @pytest.fixture
-def table(qtbot: QtBot, qapp: QApplication, source: Source) -> Iterator[LightTable]:
-    theme.apply(qapp, "dark")
+def table(qtbot: QtBot, source: Source) -> Iterator[LightTable]:
     widget = LightTable(source)
     qtbot.addWidget(widget)
     widget.resize(900, 600)

@@ -7,6 +7,7 @@ through `Desk.set_look`, so that it can be undone; everything shown is read back
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Literal
 
 import msgspec
@@ -18,6 +19,7 @@ from PySide6.QtGui import QAction, QColor, QImage, QKeySequence, QPixmap
 from viewer.desk import deriving
 from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
+from viewer.panels import icons
 from viewer.panels.look.channel_list import ChannelList, MapEntry
 from viewer.panels.look.composite_panel import CompositePanel
 from viewer.panels.look.derive_dialog import DeriveDialog, Preview
@@ -85,6 +87,7 @@ class LookBench(QObject):
         self._desk = desk
         self._map_id: str | None = None
         self._mode: Mode | None = None
+        self._stretches: dict[str, Stretch] = {}
         self._entries: dict[str, LayerEntry] = {}
         self._structures: dict[str, float] = {}
         self._pins: dict[str, list[str]] = {}
@@ -102,6 +105,7 @@ class LookBench(QObject):
         self.modes: list[QAction] = []
         for mode, text, key, tip in MODES:
             action = QAction(text, self)
+            action.setIcon(icons.icon(mode))
             action.setCheckable(True)
             action.setShortcut(QKeySequence(key))
             action.setToolTip(f"{tip} ({key})")
@@ -110,7 +114,7 @@ class LookBench(QObject):
         self.panel = LookPanel(self.modes, self.composite, self.single)
         self.histograms = LinkedHistograms()
         self.derive = DeriveDialog(self._preview)
-        self.new_layer = QAction("New layer…", self)
+        self.new_layer = QAction(icons.icon("derive"), "New layer…", self)
         self.new_layer.setShortcut(QKeySequence("Ctrl+L"))
         self.new_layer.setToolTip(
             "Make a layer from others: formula, smoothing, sum, principal component (Ctrl+L)"
@@ -523,7 +527,9 @@ class LookBench(QObject):
             )
         self.channels.set_slots(slots)
         self.table.grid.set_slots(slots)
-        self.table.grid.recolour()
+        if look.stretches != self._stretches:
+            self._stretches = look.stretches
+            self.table.grid.recolour()
         self._show_cards()
         if look.mode != self._mode:
             self._mode = look.mode
@@ -691,6 +697,7 @@ class LookBench(QObject):
         self._latest.ask("structure", work, done)
 
 
+@lru_cache(maxsize=3)
 def _ramp(slot: int) -> npt.NDArray[np.uint8]:
     """Black to the pure colour of a slot."""
     ramp = np.zeros((256, 3), np.uint8)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from PySide6.QtCore import (
@@ -13,6 +14,7 @@ from PySide6.QtCore import (
     QModelIndex,
     QPersistentModelIndex,
     QPoint,
+    QPointF,
     QRect,
     QRectF,
     QSignalBlocker,
@@ -21,7 +23,7 @@ from PySide6.QtCore import (
     Qt,
     Signal,
 )
-from PySide6.QtGui import QFont, QFontMetricsF, QKeyEvent, QMouseEvent, QPainter, QPen, QPixmap
+from PySide6.QtGui import QFont, QFontMetricsF, QKeyEvent, QMouseEvent, QPainter, QPixmap
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QLabel,
@@ -36,6 +38,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels import icons
 from viewer.panels.look.ink import CHANNELS, Ink
 from viewer.panels.look.layers import MIME, LayerEntry, details, mime
 from viewer.panels.look.menus import cell_menu
@@ -81,8 +84,9 @@ class LayerModel(QAbstractListModel):
 
     def set_slots(self, slots: tuple[str | None, ...]) -> None:
         """Which layers are red, green and blue."""
-        self._slots = slots
-        self._tell(SLOTS_ROLE)
+        if slots != self._slots:
+            self._slots = slots
+            self._tell(SLOTS_ROLE)
 
     def row_of(self, layer_id: str | None) -> int | None:
         """Row of a layer."""
@@ -178,12 +182,14 @@ class _Row(QStyledItemDelegate):
             paint_badge(painter, badge, CHANNELS[slot], "RGB"[slot], bold)
             left += 17
         if hovered:
-            self._paint_eye(painter, ink, eye_rect(option.rect))
+            side, ratio = tokens.icon_small, painter.device().devicePixelRatio()
+            eye = QRectF(eye_rect(option.rect)).center() - QPointF(side / 2, side / 2)
+            painter.drawPixmap(eye, _eye_picture(tokens.text, side, ratio))
             right -= _EYE - 2
         if entry.warned:
             paint_flag(
                 painter,
-                QRectF(right - 13, box.center().y() - 6.5, 13, 12),
+                QRectF(right - 15, box.center().y() - 8, 16, 16),
                 grave=entry.grave,
             )
             right -= 18
@@ -218,15 +224,10 @@ class _Row(QStyledItemDelegate):
             )  # fmt: skip
         painter.restore()
 
-    def _paint_eye(self, painter: QPainter, ink: Ink, rect: QRect) -> None:
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(ink.text, 1.3))
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-        middle = QRectF(rect).center()
-        lens = QRectF(middle.x() - 7, middle.y() - 4.5, 14, 9)
-        painter.drawEllipse(lens)
-        painter.setBrush(ink.text)
-        painter.drawEllipse(middle, 1.7, 1.7)
+
+@lru_cache(maxsize=16)
+def _eye_picture(colour: str, side: int, ratio: float) -> QPixmap:
+    return icons.pixmap("eye", side, colour, ratio)
 
 
 def eye_rect(row: QRect) -> QRect:

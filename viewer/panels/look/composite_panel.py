@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels import icons
 from viewer.panels.look.ink import CHANNELS
 from viewer.panels.look.layers import SLOTS, LayerEntry
 from viewer.panels.look.parts import LayerButton, Line, tool_button
@@ -85,7 +86,7 @@ class Slot(QWidget):
             f"(key {index + 1} or {colour[0].upper()} over the light table)"
         )
         self.layer.setAccessibleName(f"Layer shown as {colour}")
-        self.clear = tool_button("close", "×", f"Leave {colour} out of the composite", self)
+        self.clear = tool_button("close", "Remove", f"Leave {colour} out of the composite", self)
         self.controls = StretchControls(self)
         head = QHBoxLayout()
         head.setContentsMargins(0, 0, 0, 0)
@@ -183,6 +184,7 @@ class CompositePanel(QWidget):
         tokens = current()
 
         self.suggest_button = QPushButton("Suggest", self)
+        self.suggest_button.setIcon(icons.icon("suggest"))
         self.suggest_button.setToolTip(
             "Choose three layers that show the most structure and repeat each other least"
         )
@@ -306,7 +308,10 @@ class CompositePanel(QWidget):
 
     def set_saved(self, composites: Iterable[Composite]) -> None:
         """Set the composites to choose from by name."""
-        self._saved = tuple(composites)
+        composites = tuple(composites)
+        if composites == self._saved and self.saved.menu() is not None:
+            return
+        self._saved = composites
         menu = QMenu(self)
         for composite in self._saved:
             action = menu.addAction(composite.name.replace("&", "&&"))

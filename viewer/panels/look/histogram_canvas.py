@@ -120,6 +120,9 @@ class HistogramCanvas(QWidget):
         whole_numbers: bool = False,
     ) -> None:
         """Show a layer: its pixels in the outline, in the window and in the selection."""
+        shown = (self._whole, self._view, self._selection)
+        if all(a is b for a, b in zip((whole, view, selection), shown, strict=True)):
+            return
         fresh = whole is not self._whole
         self._whole, self._view, self._selection = whole, view, selection
         self._whole_numbers = whole_numbers
@@ -143,8 +146,9 @@ class HistogramCanvas(QWidget):
 
     def set_ramp(self, colours: npt.NDArray[np.uint8] | None) -> None:
         """Colours from dark to bright, ``uint8[n, 3]`` RGB; None for black to white."""
-        self._ramp = colours
-        self.update()
+        if colours is not self._ramp:
+            self._ramp = colours
+            self.update()
 
     def set_log(self, log: bool) -> None:
         """Logarithmic count axis, or linear."""
@@ -169,7 +173,7 @@ class HistogramCanvas(QWidget):
 
     def set_range(self, span: tuple[float, float] | None) -> None:
         """Show a range as lit up; says nothing back."""
-        if self._grip != "range":
+        if self._grip != "range" and span != self._range:
             self._range = span
             self.update()
 

@@ -83,24 +83,24 @@ class LinkedHistograms(QWidget):
 
         self.legend = Legend(self)
         self.log = tool_button(
-            "log", "Log", "Logarithmic count axis, in all histograms", self, checkable=True
+            "", "Log", "Logarithmic count axis, in all histograms", self, checkable=True
         )
         self.full = tool_button(
-            "fit-range", "All values",
+            "", "All values",
             "Span every value that occurs, not only the central 99.8 % of the pixels",
             self, checkable=True,
         )  # fmt: skip
         self.counts = tool_button(
-            "counts", "Counts",
+            "", "Counts",
             "Bars as counts of pixels; off: each population as percent of its own pixels",
             self, checkable=True,
         )  # fmt: skip
         self.select = tool_button(
-            "light-up", "Light up",
+            "", "Light up",
             "Drag a range of values to light its pixels up on the map (or Shift+drag)",
             self, checkable=True,
         )  # fmt: skip
-        self.clear = tool_button("douse", "Clear", "Light nothing up (Esc)", self)
+        self.clear = tool_button("", "Clear", "Light nothing up (Esc)", self)
         self.clear.setEnabled(False)
         self.add = QToolButton(self)
         self.add.setText("Add…")

@@ -31,6 +31,8 @@ class Legend(QWidget):
 
     def set_shown(self, whole: bool, view: bool, selection: bool) -> None:
         """Which populations there are."""
+        if (whole, view, selection) == self._shown:
+            return
         self._shown = (whole, view, selection)
         self.updateGeometry()
         self.update()
@@ -104,34 +106,29 @@ class HistogramPlot(QWidget):
         self.title = Title(self)
         self.legend = Legend(self)
         self.canvas = HistogramCanvas(self)
-        self.log = tool_button(
-            "log", "Log", "Logarithmic count axis (L)", self, checkable=True, shortcut="L"
-        )
+        self.log = tool_button("", "Log", "Logarithmic count axis", self, checkable=True)
         self.full = tool_button(
-            "fit-range",
+            "",
             "All",
-            "Span every value that occurs, not only the central 99.8 % of the pixels (A)",
+            "Span every value that occurs, not only the central 99.8 % of the pixels",
             self,
             checkable=True,
-            shortcut="A",
         )
         self.counts = tool_button(
-            "counts",
+            "",
             "n",
-            "Bars as counts of pixels; off: each population as percent of its own pixels (N)",
+            "Bars as counts of pixels; off: each population as percent of its own pixels",
             self,
             checkable=True,
-            shortcut="N",
         )
         self.select = tool_button(
-            "light-up",
+            "",
             "Range",
-            "Drag a range of values to light its pixels up on the map (S; or Shift+drag)",
+            "Drag a range of values to light its pixels up on the map (or Shift+drag)",
             self,
             checkable=True,
-            shortcut="S",
         )
-        self.close_button = tool_button("close", "×", "Take this histogram away", self)
+        self.close_button = tool_button("close", "Remove", "Take this histogram away", self)
         self.close_button.hide()
         self.close_button.clicked.connect(self.closed)
         head = QHBoxLayout()

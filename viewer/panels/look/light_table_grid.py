@@ -157,8 +157,9 @@ class LightTableGrid(QAbstractScrollArea):
 
     def set_slots(self, layers: tuple[str | None, str | None, str | None]) -> None:
         """Mark which layers are red, green and blue."""
-        self._slots = layers
-        self.viewport().update()
+        if layers != self._slots:
+            self._slots = layers
+            self.viewport().update()
 
     def set_current(self, layer_id: str | None) -> None:
         """Mark a layer; says nothing back."""
@@ -559,7 +560,7 @@ class LightTableGrid(QAbstractScrollArea):
 
     def _flag_rect(self, cell: _Cell) -> QRectF:
         rect = self._caption_rect(cell)
-        return QRectF(rect.right() - 20, rect.center().y() - 7, 14, 13)
+        return QRectF(rect.right() - 22, rect.center().y() - 8, 16, 16)
 
     # -- mouse, wheel, keys ----------------------------------------------------------------------
 

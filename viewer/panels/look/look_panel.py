@@ -43,7 +43,7 @@ class LookPanel(QWidget):
             self.addAction(action)
             button = QToolButton(self)
             button.setDefaultAction(action)
-            button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextOnly)
+            button.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             row.addWidget(button, 1)

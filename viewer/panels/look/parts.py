@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
@@ -16,6 +17,7 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
+    QPixmap,
 )
 from PySide6.QtWidgets import (
     QFrame,
@@ -27,6 +29,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels import icons
 from viewer.panels.look.ink import Ink
 from viewer.panels.look.layers import LayerEntry, details, dragged, ordered
 from viewer.panels.theme import current
@@ -39,11 +42,19 @@ def tool_button(
     parent: QWidget,
     *,
     checkable: bool = False,
-    shortcut: str = "",
 ) -> QToolButton:
-    """Make a flat button with a tooltip; the shortcut works while its panel has the focus."""
+    """Make a flat button with a tooltip.
+
+    Parameters
+    ----------
+    icon : str
+        Name of an icon that stands in place of the text; empty for the text.
+    """
     button = QToolButton(parent)
     button.setText(text)
+    if icon:
+        button.setIcon(icons.icon(icon))
+        button.setIconSize(QSize(current().icon_small, current().icon_small))
     button.setToolTip(tip)
     button.setAccessibleName(tip.split(" (")[0])
     button.setCheckable(checkable)
@@ -68,6 +79,8 @@ class Title(QWidget):
 
     def set(self, text: str, colour: QColor | None = None) -> None:
         """Show a name, with a chip where a colour is given."""
+        if (text, colour) == (self._text, self._colour):
+            return
         self._text, self._colour = text, colour
         self.setToolTip(text)
         self.setAccessibleName(text)
@@ -295,16 +308,15 @@ class FlagList(QWidget):
 
 def paint_flag(painter: QPainter, box: QRectF, *, grave: bool) -> None:
     """Draw the warning triangle of a flagged layer."""
-    ink = Ink.now()
-    painter.save()
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    painter.setPen(QPen(ink.error if grave else ink.caution, 1.4))
-    painter.setBrush(Qt.BrushStyle.NoBrush)
-    x, top, bottom = box.center().x(), box.top() + 0.5, box.bottom() - 0.5
-    painter.drawPolygon([QPointF(x, top), QPointF(box.right(), bottom), QPointF(box.left(), bottom)])
-    painter.drawLine(QPointF(x, top + 4.5), QPointF(x, bottom - 4.5))
-    painter.drawPoint(QPointF(x, bottom - 2.3))
-    painter.restore()
+    tokens = current()
+    colour = tokens.error if grave else tokens.caution
+    ratio = painter.device().devicePixelRatio()
+    painter.drawPixmap(box.topLeft(), _flag_picture(colour, round(box.width()), ratio))
+
+
+@lru_cache(maxsize=16)
+def _flag_picture(colour: str, side: int, ratio: float) -> QPixmap:
+    return icons.pixmap("warning", side, colour, ratio)
 
 
 def paint_badge(painter: QPainter, box: QRectF, colour: QColor, text: str, font: QFont) -> None:

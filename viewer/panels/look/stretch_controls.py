@@ -127,9 +127,9 @@ class StretchControls(QWidget):
         self.high = ValueSpin(self)
         self.high.setToolTip("Brightest value: everything above is shown at full brightness")
         self.high.setAccessibleName("High end")
-        self.auto = tool_button("auto", "Auto", "Ends suggested from what this layer holds", self)
+        self.auto = tool_button("", "Auto", "Ends suggested from what this layer holds", self)
         self.reset = tool_button(
-            "reset", "Reset", "Back to the 1st and 99th percentile, linear, gamma 1", self
+            "", "Reset", "Back to the 1st and 99th percentile, linear, gamma 1", self
         )
         self.more = QToolButton(self)
         self.more.setAutoRaise(True)
@@ -255,9 +255,10 @@ class StretchControls(QWidget):
 
     def set_histogram(self, histogram: Histogram | None, *, whole_numbers: bool = False) -> None:
         """Set the pixels that percentiles refer to; without them only percentiles can be set."""
-        self._histogram = histogram
-        self._whole = whole_numbers
-        self._show()
+        if histogram is not self._histogram or whole_numbers != self._whole:
+            self._histogram = histogram
+            self._whole = whole_numbers
+            self._show()
 
     def _name(self, text: str, buddy: QWidget) -> QLabel:
         label = QLabel(text, self)
