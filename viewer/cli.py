@@ -168,7 +168,7 @@ def gather(args: argparse.Namespace, out: Out) -> None:
     from viewer.intake.formats import scan
     from viewer.store.project import SUFFIX
 
-    candidates = scan([Path(s) for s in args.sources])
+    candidates = scan([Path(s) for s in args.sources], elements=args.elements)
     if args.only:
         wanted = [w.strip() for w in args.only.split(",")]
         candidates = [c for c in candidates if c.name in wanted or c.element in wanted]
@@ -439,6 +439,13 @@ def parser() -> _Parser:
     v.add_argument("--pixel-um", type=pixel_size, metavar="X[xY]", help="pixel size in µm")
     v.add_argument("--any-pixel-size", action="store_true", help="accept an unusual pixel size")
     v.add_argument("--into", action="store_true", help="add the map to an existing project")
+    v.add_argument(
+        "--elements",
+        type=lambda text: [e.strip() for e in text.split(",")],
+        default=(),
+        metavar="Fe,Cr,...",
+        help="of a spectrum cube: sum the windows of these elements' lines into channels",
+    )
     v.add_argument("--only", metavar="Fe,Cr,...", help="take only these channels")
     v.add_argument("--rename", nargs=2, action="append", metavar=("OLD", "NEW"), help="rename a channel")
     v.add_argument("--resample", action="store_true", help="bring coarser maps onto the finest grid")

@@ -93,6 +93,12 @@ class GatherPlan:
     placement: Placement | None = None
 
     @property
+    def files(self) -> tuple[Path, ...]:
+        """Every file that the pixels come from, each once."""
+        paths = {p for c in self.channels for p in (c.candidate.path, *c.candidate.companions)}
+        return tuple(sorted(paths))
+
+    @property
     def resampled(self) -> tuple[PlannedChannel, ...]:
         """Channels whose own grid is not the map's."""
         return tuple(c for c in self.channels if c.candidate.shape != self.shape)
@@ -277,7 +283,7 @@ def gather(plan: GatherPlan, progress: Progress = silent) -> str:
     """
     with ThreadPoolExecutor(1, "sources") as pool:
         stop = threading.Event()
-        sources = pool.submit(_sources, sorted({c.candidate.path for c in plan.channels}), stop)
+        sources = pool.submit(_sources, plan.files, stop)
         try:
             if plan.into:
                 with Project.open(plan.target) as project:
@@ -297,8 +303,7 @@ def gather_into(
     """Add a planned map to a project that is open already; return its id."""
     with ThreadPoolExecutor(1, "sources") as pool:
         stop = threading.Event()
-        paths = sorted({c.candidate.path for c in plan.channels})
-        waiting = sources or pool.submit(_sources, paths, stop)
+        waiting = sources or pool.submit(_sources, plan.files, stop)
         try:
             return project.change(lambda file: _write(file, plan, progress, waiting))
         finally:
@@ -329,7 +334,8 @@ def _write(
     known = sources.result()
     for channel in plan.channels:
         # What the pixels are called depends on the digest of their file, which is known only now.
-        layer = _info(plan, channel, known[channel.candidate.path].sha256)
+        files = (channel.candidate.path, *channel.candidate.companions)
+        layer = _info(plan, channel, "+".join(known[f].sha256 for f in files))
         write_info(group["channels"][channel.id], layer)
     write_map_info(group, msgspec.structs.replace(info, sources=tuple(known.values())))
     progress(1.0, "done")
@@ -364,9 +370,10 @@ def _write_channel(
 ) -> None:
     candidate = channel.candidate
     with ExitStack() as stack:
-        reader: Reader | Resampled = stack.enter_context(candidate.open())
+        source = stack.enter_context(candidate.open())
+        reader: Reader | Resampled = source
         if candidate.shape != plan.shape:
-            reader = Resampled(reader, plan.shape)
+            reader = Resampled(source, plan.shape)
         scan = QualityScan(plan.shape, reader.dtype)
         write_layer(
             parent,

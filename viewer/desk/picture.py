@@ -155,14 +155,14 @@ class LayersPicture:
 
     # -- tables ---------------------------------------------------------------------------------
 
-    def _tables_of(self, level: int, depth: int) -> tuple[npt.NDArray[Any] | None, ...]:
+    def _tables_of(self, level: int, depth: Literal[8, 16]) -> tuple[npt.NDArray[Any] | None, ...]:
         return tuple(
             None if layer is None else self._table(layer, stretch, level, depth)
             for layer, stretch in zip(self.layers, self.stretches, strict=True)
         )
 
     def _table(
-        self, layer: LayerFile, stretch: Stretch, level: int, depth: int
+        self, layer: LayerFile, stretch: Stretch, level: int, depth: Literal[8, 16]
     ) -> npt.NDArray[Any]:
         at = (layer.path, min(level, 1), depth, stretch)
         table = self._tables.get(at)

@@ -166,10 +166,10 @@ class MapFile:
     def __init__(self, project: Project, map_id: str) -> None:
         self._project = project
         self.path = f"/maps/{map_id}"
-        text = project._attrs(self.path).get("info")
         try:
+            text = project._attrs(self.path)["info"]
             self.info: MapInfo = msgspec.json.decode(text, type=MapInfo)
-        except (TypeError, msgspec.MsgspecError) as error:
+        except (KeyError, TypeError, msgspec.MsgspecError) as error:
             raise ProjectDamagedError(
                 f"The map's description cannot be read ({error}).",
                 where=f"{project.path}:{self.path}",

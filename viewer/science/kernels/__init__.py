@@ -34,7 +34,7 @@ THREADS_ARE_SAFE = _threads_are_safe()
 _one_at_a_time = threading.Lock()
 
 if THREADS_ARE_SAFE:
-    numba.config.THREADING_LAYER = "threadsafe"
+    numba.config.THREADING_LAYER = "threadsafe"  # type: ignore[attr-defined]
 
 
 def compiled(function: F) -> F:

@@ -1,0 +1,145 @@
+"""A picture of every state of the window: ``python -m tests.gui.shots FOLDER``.
+
+The pictures are there to be looked at. Those that the README shows are written into
+``resources/guide`` as well when ``--readme`` is given.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+
+from PySide6.QtCore import QSettings
+from PySide6.QtWidgets import QApplication, QWidget
+
+from viewer.panels import theme
+from viewer.panels.shell.window import MainWindow
+
+FOR_README = ("light-table", "composite", "ruler", "intake")
+
+
+class Studio:
+    """Takes pictures of a window in one scheme."""
+
+    def __init__(self, app: QApplication, folder: Path, scheme: str) -> None:
+        self._app = app
+        self._folder = folder
+        self._scheme = scheme
+
+    def wait(self, ready: Callable[[], bool] = lambda: True, least: float = 0.4) -> None:
+        """Let the window work until it is ready and at rest."""
+        start = time.monotonic()
+        while time.monotonic() - start < least or not ready():
+            self._app.processEvents()
+            time.sleep(0.005)
+            if time.monotonic() - start > 60:
+                raise TimeoutError("the window did not come to rest")
+
+    def shoot(self, widget: QWidget, name: str) -> Path:
+        """Write one picture."""
+        path = self._folder / f"{name}-{self._scheme}.png"
+        if not widget.grab().save(str(path)):
+            raise OSError(f"could not write {path}")
+        print(path)
+        return path
+
+
+def session(studio: Studio, project: Path, maps: Path) -> dict[str, Path]:
+    """Go through the window as a user would, taking pictures."""
+    taken: dict[str, Path] = {}
+    window = MainWindow()
+    window.resize(1440, 900)
+    window.show()
+
+    def shoot(name: str, widget: QWidget | None = None, least: float = 0.8) -> None:
+        space = window.workspace
+        studio.wait(lambda: space is None or not space.look.busy, least)
+        taken[name] = studio.shoot(widget or window, name)
+
+    shoot("welcome")
+    assert window.open_project(project)
+    space = window.workspace
+    assert space is not None
+    look = space.look
+    shoot("composite", least=2.5)
+    look.set_mode("table")
+    shoot("light-table", least=3)
+    look.set_mode("single")
+    shoot("single-layer", least=1.5)
+    look.set_mode("composite")
+    assert space.map_id is not None
+    cr = space.desk.layer(space.map_id, "Cr").id
+    space.desk.light(space.map_id, cr, 150.0, 500.0)
+    shoot("lit-range", least=1.5)
+    space.desk.douse(space.map_id)
+    space.show_bench("measure")
+    space.measure.select_mark(space.desk.state.marks.marks[0].id)
+    shoot("ruler", least=1.5)
+    space.take_tool("outline")
+    shoot("outline", least=0.8)
+    space.take_tool("hand")
+    space.show_bench("look")
+    space.turn(1)
+    shoot("turned", least=1.5)
+    space.desk.undo()
+    look.open_derive()
+    shoot("derive", look.derive, least=1)
+    look.derive.close()
+    window.open_export()
+    if window._export is not None:
+        shoot("export", window._export, least=3)
+        window._export.close()
+    window.open_intake([maps])
+    assert window._intake is not None
+    shoot("intake", window._intake, least=4)
+    window._intake.close()
+    window.show_shortcuts()
+    assert window._sheet is not None
+    shoot("shortcuts", window._sheet)
+    window._sheet.close()
+    window.close()
+    return taken
+
+
+def main() -> None:
+    """Take every picture in both schemes."""
+    words = argparse.ArgumentParser(description=__doc__)
+    words.add_argument("folder", type=Path)
+    words.add_argument("--readme", action="store_true", help="renew the README's pictures too")
+    words.add_argument("--project", type=Path, help="a demo project made before")
+    args = words.parse_args()
+    args.folder.mkdir(parents=True, exist_ok=True)
+    app = QApplication([])
+    app.setOrganizationName("Grainlight")
+    app.setApplicationName("Grainlight shots")
+    with tempfile.TemporaryDirectory() as temporary:
+        scratch = Path(temporary)
+        QSettings.setDefaultFormat(QSettings.Format.IniFormat)
+        QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, temporary)
+        if args.project is None:
+            from viewer.desk.demo import build
+
+            project = build(scratch / "demo").project
+        else:
+            project = scratch / "demo" / args.project.name
+            shutil.copytree(args.project.parent, project.parent)
+        for scheme in ("dark", "light"):
+            theme.apply(app, scheme)  # type: ignore[arg-type]
+            studio = Studio(app, args.folder, scheme)
+            taken = session(studio, project, project.parent / "maps" / "face-A")
+            if args.readme and scheme == "dark":
+                guide = Path(__file__).parents[2] / "resources" / "guide"
+                guide.mkdir(exist_ok=True)
+                for name in FOR_README:
+                    shutil.copy(taken[name], guide / f"{name}.png")
+
+
+if __name__ == "__main__":
+    main()
