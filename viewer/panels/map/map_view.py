@@ -786,9 +786,11 @@ class MapView(QWidget):
 
 
 def main() -> None:
-    """Show the view alone."""
+    """Show the view alone; T takes up the next tool."""
     import sys
+    from itertools import cycle
 
+    from PySide6.QtGui import QKeySequence, QShortcut
     from PySide6.QtWidgets import QApplication
 
     from viewer.panels.map.synthetic import SyntheticPicture, describe_plainly
@@ -811,15 +813,8 @@ def main() -> None:
     view.mark_drawn.connect(add)
     view.hint_changed.connect(view.setWindowTitle)
     view.show()
-    names = iter(TOOLS * 100)
-
-    def next_tool(event: QKeyEvent) -> None:
-        if event.key() == Qt.Key.Key_T:
-            view.set_tool(next(names))
-        else:
-            MapView.keyPressEvent(view, event)
-
-    view.keyPressEvent = next_tool  # type: ignore[method-assign]
+    names = cycle((*TOOLS[1:], TOOLS[0]))
+    QShortcut(QKeySequence("T"), view, lambda: view.set_tool(next(names)))
     sys.exit(app.exec())
 
 
