@@ -21,14 +21,18 @@ from viewer.science.look.stretch import Stretch
 from viewer.store.documents import MapSetup
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _dressed(qapp: QApplication) -> None:
+    theme.apply(qapp, "dark")
+
+
 @pytest.fixture(scope="module")
 def project(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return Trial((240, 500)).write(tmp_path_factory.mktemp("bench") / "trial.maps.h5")
 
 
 @pytest.fixture
-def desk(project: Path, tmp_path: Path, qtbot: QtBot, qapp: QApplication) -> Iterator[Desk]:
-    theme.apply(qapp, "dark")
+def desk(project: Path, tmp_path: Path, qtbot: QtBot) -> Iterator[Desk]:
     copy = tmp_path / project.name
     copy.write_bytes(project.read_bytes())
     poster = Poster()

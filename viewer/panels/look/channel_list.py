@@ -195,32 +195,32 @@ class _Row(QStyledItemDelegate):
             right -= 18
         name_font = QFont(option.font)
         metrics, small_metrics = QFontMetricsF(name_font), QFontMetricsF(small)
-        span = entry.range_text
-        wide = small_metrics.horizontalAdvance(span)
+        held = entry.range_text
+        wide = small_metrics.horizontalAdvance(held)
         name_wide = metrics.horizontalAdvance(entry.name)
         if right - left >= min(name_wide, 56) + wide + 10:
             painter.setFont(small)
             painter.setPen(ink.dim)
             painter.drawText(
                 QRectF(right - wide, box.top(), wide + 1, box.height()),
-                Qt.AlignmentFlag.AlignVCenter, span,
+                Qt.AlignmentFlag.AlignVCenter, held,
             )  # fmt: skip
             right -= wide + 8
         room = right - left
         painter.setFont(name_font)
         painter.setPen(ink.text if entry.ready else ink.dim)
-        name = metrics.elidedText(entry.name, Qt.TextElideMode.ElideRight, room)
+        name: str = metrics.elidedText(entry.name, Qt.TextElideMode.ElideRight, room)
         painter.drawText(
             QRectF(left, box.top(), room, box.height()), Qt.AlignmentFlag.AlignVCenter, name
         )
         left += metrics.horizontalAdvance(name) + 6
-        side = entry.element_name
-        if side and right - left >= small_metrics.horizontalAdvance(side):
+        element = entry.element_name
+        if element and right - left >= small_metrics.horizontalAdvance(element):
             painter.setFont(small)
             painter.setPen(ink.dim)
             painter.drawText(
                 QRectF(left, box.top(), right - left, box.height()),
-                Qt.AlignmentFlag.AlignVCenter, side,
+                Qt.AlignmentFlag.AlignVCenter, element,
             )  # fmt: skip
         painter.restore()
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QImage, QKeyEvent, QPixmap
+from PySide6.QtGui import QImage, QKeyEvent, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
@@ -105,7 +105,7 @@ class _Picture(QLabel):
             picture.setDevicePixelRatio(ratio)
             self.setPixmap(picture)
 
-    def resizeEvent(self, event) -> None:
+    def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         self._fit()
 
@@ -284,11 +284,11 @@ class DeriveDialog(QWidget):
             "Median takes away single bright or dark pixels; Gaussian blurs evenly; "
             "edge-preserving blurs inside grains and leaves their edges"
         )
-        self.size = QSpinBox(page)
-        self.size.setRange(3, 31)
-        self.size.setSingleStep(2)
-        self.size.setSuffix(" pixels")
-        self.size.setToolTip("Side of the window, an odd number of pixels")
+        self.side = QSpinBox(page)
+        self.side.setRange(3, 31)
+        self.side.setSingleStep(2)
+        self.side.setSuffix(" pixels")
+        self.side.setToolTip("Side of the window, an odd number of pixels")
         self.sigma = QDoubleSpinBox(page)
         self.sigma.setRange(0.3, 50.0)
         self.sigma.setSingleStep(0.5)
@@ -308,7 +308,7 @@ class DeriveDialog(QWidget):
         self.keep.setToolTip("Steps larger than this many times the noise are kept as edges")
         self.amounts = QStackedWidget(page)
         for rows in (
-            (("Window", self.size),),
+            (("Window", self.side),),
             (("Sigma", self.sigma),),
             (("Radius", self.radius), ("Keep edges above", self.keep)),
         ):
@@ -327,7 +327,7 @@ class DeriveDialog(QWidget):
         for signal in (
             self.source.currentIndexChanged,
             self.kind.currentIndexChanged,
-            self.size.valueChanged,
+            self.side.valueChanged,
             self.sigma.valueChanged,
             self.radius.valueChanged,
             self.keep.valueChanged,
@@ -428,7 +428,7 @@ class DeriveDialog(QWidget):
             if not source:
                 return None
             return (
-                Median(input=source, size=self.size.value() | 1),
+                Median(input=source, size=self.side.value() | 1),
                 Gaussian(input=source, sigma_px=self.sigma.value()),
                 EdgePreserving(input=source, radius=self.radius.value(), keep=self.keep.value()),
             )[self.kind.currentIndex()]
@@ -503,6 +503,12 @@ class DeriveDialog(QWidget):
     def _close(self) -> None:
         self.closed.emit()
         self.close()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        # Rows that were measured before the style sheet was read are measured again.
+        for listed in (self.names, self.functions):
+            listed.doItemsLayout()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)

@@ -135,7 +135,10 @@ class DeskSource:
         stretch = self._desk.resolved(self.map_id, layer_id, self.stretch(layer_id))
         known = self._luts.get(at)
         if known is None or known[0] != stretch:
-            known = self._luts[at] = (stretch, lut(self.values(layer_id, level), stretch))
+            known = self._luts[at] = (
+                stretch,
+                np.asarray(lut(self.values(layer_id, level), stretch), dtype=np.uint8),
+            )
         return known[1]
 
     def values(self, layer_id: str, level: int) -> npt.NDArray[np.float64]:

@@ -547,10 +547,11 @@ class HistogramCanvas(QWidget):
             return "range" if plot.adjusted(-2, 0, 2, 0).contains(pos) else None
         if LANE - 3 <= pos.y() <= plot.bottom() + 4 + RAMP:
             near: list[tuple[float, int, Grip]] = []
-            for order, name in enumerate(("low", "high", "mid")):
-                away = abs(pos.x() - axis.clamped_x(values[name]))
+            handles: tuple[Handle, ...] = ("low", "high", "mid")
+            for order, handle in enumerate(handles):
+                away = abs(pos.x() - axis.clamped_x(values[handle]))
                 if away <= REACH:
-                    near.append((round(away, 1), order, name))
+                    near.append((round(away, 1), order, handle))
             if near:
                 return min(near)[2]
         low, high = axis.clamped_x(values["low"]), axis.clamped_x(values["high"])
@@ -685,9 +686,9 @@ class HistogramCanvas(QWidget):
         elif key in (Qt.Key.Key_Left, Qt.Key.Key_Right) and self._resolved is not None:
             axis = self.axis()
             fast = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
-            step = (axis.high - axis.low) / axis.width * (10 if fast else 1)
+            by = (axis.high - axis.low) / axis.width * (10 if fast else 1)
             value = self.handle_values()[self._active]
-            self._move_handle(self._active, value + (step if key == Qt.Key.Key_Right else -step), True)
+            self._move_handle(self._active, value + (by if key == Qt.Key.Key_Right else -by), True)
         else:
             super().keyPressEvent(event)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QHBoxLayout, QSizePolicy, QToolButton, QVBoxLayout, QWidget
 
@@ -67,7 +67,7 @@ class Legend(QWidget):
                 painter.fillRect(sign, ink.fill)
             elif index == 1:
                 painter.setPen(ink.text)
-                painter.drawLine(sign.left(), middle, sign.right(), middle)
+                painter.drawLine(QPointF(sign.left(), middle), QPointF(sign.right(), middle))
             else:
                 painter.fillRect(sign, see_through(ink.accent, 0.45))
                 painter.setPen(ink.accent)

@@ -247,10 +247,12 @@ class LightTableGrid(QAbstractScrollArea):
     def reading(self, layer_id: str) -> tuple[float, bool] | None:
         """Value of a layer under the mouse, and True where it is a mean of several pixels."""
         cell = next((c for c in self._cells if c.layer.id == layer_id), None)
-        if cell is None or self._map is None or self._point is None:
+        if cell is None or self._map is None or self._point is None or self._view is None:
             return None
+        level = self._map.level_for(self._view.um_per_px / self.devicePixelRatioF())
         for block in (cell.fine, cell.base):
-            if block is None:
+            # A block of another level is left from an earlier zoom: all cells read alike.
+            if block is None or (block is cell.fine and block.window.level != level):
                 continue
             found = self._map.pixel_at(*self._point, block.window.level)
             if found is None:
@@ -682,7 +684,7 @@ class LightTableGrid(QAbstractScrollArea):
         super().wheelEvent(event)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        key = event.key()
+        key = Qt.Key(event.key())
         slots = {
             Qt.Key.Key_1: 0, Qt.Key.Key_R: 0,
             Qt.Key.Key_2: 1, Qt.Key.Key_G: 1,
@@ -712,7 +714,7 @@ class LightTableGrid(QAbstractScrollArea):
                 Qt.Key.Key_Right: 1,
                 Qt.Key.Key_Up: -columns,
                 Qt.Key.Key_Down: columns,
-            }[Qt.Key(key)]
+            }[key]
             target = 0 if chosen is None else chosen + step
             if 0 <= target < len(ids):
                 self._select(target)

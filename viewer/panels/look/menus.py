@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QMenu, QWidget
@@ -32,7 +33,7 @@ def cell_menu(
     action.setToolTip("One channel over the whole map view")
     menu.addSeparator()
     for index, colour in enumerate(SLOTS):
-        action = menu.addAction(f"To {colour}\t{index + 1}", lambda n=index: slot(n))
+        action = menu.addAction(f"To {colour}\t{index + 1}", partial(slot, index))
         action.setToolTip(f"Show this layer as the {colour} of the composite")
     menu.addSeparator()
     menu.addAction("Copy name", lambda: QGuiApplication.clipboard().setText(layer.name))

@@ -6,6 +6,7 @@ import math
 
 import msgspec
 from PySide6.QtCore import QSignalBlocker, Qt, Signal
+from PySide6.QtGui import QValidator, QWheelEvent
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -65,9 +66,7 @@ class ValueSpin(QDoubleSpinBox):
     def valueFromText(self, text: str) -> float:
         return float(text.replace(MINUS, "-").replace(",", "."))
 
-    def validate(self, text: str, pos: int) -> object:
-        from PySide6.QtGui import QValidator
-
+    def validate(self, text: str, pos: int) -> tuple[QValidator.State, str, int]:
         plain = text.replace(MINUS, "-").replace(",", ".").strip()
         try:
             number = float(plain)
@@ -82,7 +81,7 @@ class ValueSpin(QDoubleSpinBox):
             pos,
         )
 
-    def wheelEvent(self, event) -> None:
+    def wheelEvent(self, event: QWheelEvent) -> None:
         # A wheel over a panel scrolls the panel, unless the box is being edited.
         if self.hasFocus():
             super().wheelEvent(event)
@@ -191,9 +190,9 @@ class StretchControls(QWidget):
         grid.setHorizontalSpacing(current().gap_2)
         grid.setVerticalSpacing(gap)
         grid.setColumnStretch(1, 1)
-        for box in (self.gamma, self.weight):
-            box.setMinimumWidth(64)
-            box.setMaximumWidth(72)
+        for spin in (self.gamma, self.weight):
+            spin.setMinimumWidth(64)
+            spin.setMaximumWidth(72)
         grid.addWidget(self._name("Curve", self.curve), 0, 0)
         grid.addWidget(self.curve, 0, 1)
         grid.addWidget(self.invert, 0, 2)

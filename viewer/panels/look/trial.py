@@ -129,9 +129,9 @@ class Trial:
         """Brightness of each code."""
         if layer_id not in self._luts:
             stretch = self._stretches.get(layer_id, Stretch())
-            self._luts[layer_id] = lut(
-                self.coding(layer_id).values(), stretch.resolve(self.histogram(layer_id)), depth=8
-            )
+            resolved = stretch.resolve(self.histogram(layer_id))
+            table = lut(self.coding(layer_id).values(), resolved, depth=8)
+            self._luts[layer_id] = np.asarray(table, dtype=np.uint8)
         return self._luts[layer_id]
 
     def values(self, layer_id: str, level: int) -> npt.NDArray[np.float64]:
@@ -176,10 +176,13 @@ class Trial:
                     id=entry.id, name=entry.name, kind="channel", element=entry.element,
                     line=entry.line, source=entry.source, content=entry.id,
                 )  # fmt: skip
-                write_layer(
-                    parent, about, self.shape, pixels.dtype,
-                    lambda start, stop, held=pixels: held[start:stop], silent,
-                )  # fmt: skip
+
+                def rows(
+                    start: int, stop: int, held: npt.NDArray[np.uint16] = pixels
+                ) -> npt.NDArray[np.uint16]:
+                    return held[start:stop]
+
+                write_layer(parent, about, self.shape, pixels.dtype, rows, silent)
                 found = tuple(
                     Flagged(
                         kind=flag.short,
@@ -226,7 +229,7 @@ def _pyramid(codes: npt.NDArray[np.uint16]) -> list[npt.NDArray[np.uint16]]:
 
 def show(build: Callable[[], QWidget]) -> None:
     """Open a window with one panel in it and run until it is closed."""
-    app = QApplication.instance() or QApplication(sys.argv)
+    app = QApplication(sys.argv)
     theme.apply(app)
     widget = build()
     widget.show()
