@@ -145,8 +145,8 @@ class MainWindow(QMainWindow):
         act("outline", "Edit outline", "Draw or mend the sample's outline; what is outside is excluded", lambda: self._tool("outline"), "Ctrl+T", "outline")
         act("find_outline", "Suggest outline", "Find the outline from the sum of the channels", lambda: self._on_workspace(Workspace.suggest_outline), "Ctrl+Shift+T")
         act("no_outline", "Clear outline", "The whole map counts", lambda: self._on_workspace(Workspace.clear_outline))
-        act("look", "Look bench", "Stretch, blend and compare channels", lambda: self._bench("look"), "Alt+1", "look")
-        act("measure", "Measure bench", "Rulers and the ledger", lambda: self._bench("measure"), "Alt+2", "measure")
+        act("look", "Look bench", "Stretch, blend and compare channels", lambda: self._bench("look"), "Ctrl+Shift+1", "look")
+        act("measure", "Measure bench", "Rulers and the ledger", lambda: self._bench("measure"), "Ctrl+Shift+2", "measure")
         act("shortcuts", "Keyboard shortcuts", "All shortcuts on one sheet", self.show_shortcuts, "F1", "info")
         act("about", "About Grainlight", "Version and licence", self.show_about)
 

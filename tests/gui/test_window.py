@@ -1,0 +1,295 @@
+"""The window as a user meets it: from a folder of maps to a measurement and back by undo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+import tifffile
+from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
+from PySide6.QtGui import QDropEvent
+from PySide6.QtWidgets import QApplication, QFileDialog, QInputDialog
+from pytestqt.qtbot import QtBot
+
+from viewer.desk.desk import Desk
+from viewer.desk.gather import gather, plan
+from viewer.intake.formats import scan
+from viewer.panels import theme
+from viewer.panels.shell.window import MainWindow
+from viewer.panels.shell.workspace import Workspace
+from viewer.store.project import Project
+
+ROWS, COLS = 300, 420
+
+
+@pytest.fixture(scope="module")
+def maps(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder of four maps of two halves of different rock, 10 µm a pixel."""
+    folder = tmp_path_factory.mktemp("maps") / "hollin-C"
+    folder.mkdir()
+    rng = np.random.default_rng(8)
+    half = np.arange(ROWS)[:, None] < ROWS // 2
+    for name, above, below in (("Fe", 20, 150), ("Cr", 5, 90), ("Al", 200, 30), ("Ca", 90, 60)):
+        level = np.where(half, above, below) * np.ones((1, COLS))
+        tifffile.imwrite(
+            folder / f"hollin-C-{name}-K.tif",
+            rng.poisson(level).astype(np.uint16),
+            resolution=(1000, 1000),
+            resolutionunit="CENTIMETER",
+        )
+    return folder
+
+
+@pytest.fixture(scope="module")
+def gathered(maps: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    target = tmp_path_factory.mktemp("project") / "hollin.maps.h5"
+    gather(plan(scan([maps]), target, name="Slab C"))
+    return target
+
+
+@pytest.fixture
+def settings(tmp_path: Path, qapp: QApplication) -> None:
+    qapp.setOrganizationName("Grainlight")
+    qapp.setApplicationName("Grainlight tests")
+    QSettings.setDefaultFormat(QSettings.Format.IniFormat)
+    QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, str(tmp_path))
+    theme.apply(qapp, "dark")
+
+
+@pytest.fixture
+def window(qtbot: QtBot, settings: None) -> Iterator[MainWindow]:
+    made = MainWindow()
+    qtbot.addWidget(made)
+    made.resize(1400, 900)
+    made.show()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def opened(window: MainWindow, gathered: Path, tmp_path: Path, qtbot: QtBot) -> Workspace:
+    copy = tmp_path / "copy.maps.h5"
+    copy.write_bytes(gathered.read_bytes())
+    assert window.open_project(copy)
+    assert window.workspace is not None
+    rest(window, qtbot)
+    return window.workspace
+
+
+def rest(window: MainWindow, qtbot: QtBot) -> None:
+    """Wait until nothing is being read, counted or drawn."""
+    space = window.workspace
+    assert space is not None
+    qtbot.waitUntil(lambda: not space.look.busy and not space.desk.jobs.running, timeout=30_000)
+
+
+def press(window: MainWindow, name: str) -> None:
+    action = window.actions_by_name[name]
+    assert action.isEnabled(), name
+    action.trigger()
+
+
+def test_an_empty_window_says_what_to_do_and_offers_nothing_else(window: MainWindow) -> None:
+    assert window.middle.currentWidget() is window.welcome
+    assert window.welcome.gather.isVisible()
+    for name in ("export", "turn_left", "undo", "measure", "close", "ledger"):
+        assert not window.actions_by_name[name].isEnabled()
+
+
+def test_a_dropped_folder_becomes_a_project(
+    window: MainWindow, maps: Path, tmp_path: Path, qtbot: QtBot
+) -> None:
+    mime = QMimeData()
+    mime.setUrls([QUrl.fromLocalFile(str(maps))])
+    window.dropEvent(
+        QDropEvent(
+            QPointF(300, 300), Qt.DropAction.CopyAction, mime, Qt.MouseButton.LeftButton,
+            Qt.KeyboardModifier.NoModifier,
+        )
+    )  # fmt: skip
+    page = window._intake
+    assert page is not None
+    qtbot.waitUntil(lambda: len(page.draft.lines) == 4 and not page.trouble, timeout=20_000)
+    from viewer.panels.intake.draft import plan_of
+
+    planned = plan_of(page.draft)
+    page.close()
+    window.gather(msgspec_replace(planned, target=tmp_path / "new.maps.h5"))
+    qtbot.waitUntil(lambda: window.workspace is not None, timeout=30_000)
+    assert window.workspace is not None
+    desk = window.workspace.desk
+    assert [x.element for x in desk.map().channels.values()] == ["Al", "Ca", "Cr", "Fe"]
+    assert desk.map().pixel_um == (10.0, 10.0)
+    assert "Gathered" in window.messages.text.text()
+
+
+def msgspec_replace(planned, **changes):  # type: ignore[no-untyped-def]
+    import dataclasses
+
+    return dataclasses.replace(planned, **changes)
+
+
+def test_every_command_has_words_and_the_shortcuts_are_distinct(
+    window: MainWindow, opened: Workspace
+) -> None:
+    keys: dict[str, str] = {}
+    actions = {a.text(): a for a in (*window.actions_by_name.values(), *opened.go_to_actions())}
+    for action in actions.values():
+        assert action.text()
+        assert action.toolTip()
+        shortcut = action.shortcut().toString()
+        if shortcut:
+            assert shortcut not in keys, f"{shortcut}: {action.text()} and {keys.get(shortcut)}"
+            keys[shortcut] = action.text()
+
+
+def test_a_distance_drawn_with_the_mouse_is_a_row_that_undo_takes_back(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    opened.look.set_mode("single")
+    rest(window, qtbot)
+    opened.take_tool("distance")
+    view = opened.view
+    assert opened.bench == "measure"
+    lens = view.lens
+    ends = ((1000.0, 500.0), (1000.0, 2500.0))
+    for x, y in ends:
+        at = lens.to_view(x, y) if hasattr(lens, "to_view") else lens.to_screen((x, y))
+        spot = QPoint(round(at.x()), round(at.y()))
+        qtbot.mouseMove(view, spot)
+        qtbot.mouseClick(view, Qt.MouseButton.LeftButton, pos=spot)
+    (row,) = opened.desk.state.ledger.rows
+    assert row.value == pytest.approx(2000.0, abs=2 * lens.um_per_px + 1)
+    assert row.low is not None
+    assert row.high is not None
+    assert row.low < row.value < row.high
+    assert opened.measure.model.rowCount() == 1
+    press(window, "undo")
+    assert opened.desk.state.ledger.rows == ()
+    assert opened.desk.state.marks.marks == ()
+    press(window, "redo")
+    assert opened.desk.state.ledger.rows == (row,)
+
+
+def test_turning_and_way_up_are_stored_and_undone(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    desk, map_id = opened.desk, opened.map_id
+    assert map_id is not None
+    opened._way_up_drawn(30.0)
+    press(window, "turn_right")
+    press(window, "mirror")
+    orientation = desk.setup(map_id).orientation
+    assert orientation.mirror
+    assert orientation.way_up_deg == pytest.approx((-120.0) % 360)
+    assert opened.view.orientation == orientation
+    path = desk.path
+    window.close_project()
+    with Project.open(path) as project:
+        assert project.state.setup.maps[map_id].orientation == orientation
+
+
+def test_a_suggested_outline_excludes_and_can_be_cleared(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    map_id = opened.map_id
+    assert map_id is not None
+    triangle = (((0.0, 0.0), (4200.0, 0.0), (0.0, 3000.0)),)
+    opened._outline_edited(triangle, True)
+    rest(window, qtbot)
+    layer = next(iter(opened.desk.maps[map_id].layers))
+    assert opened.desk.histogram(map_id, layer).total == pytest.approx(ROWS * COLS / 2, rel=0.01)
+    press(window, "no_outline")
+    assert opened.desk.histogram(map_id, layer).total == ROWS * COLS
+
+
+def test_going_to_a_position_off_the_map_is_refused_in_words(
+    window: MainWindow, opened: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened.look.set_mode("single")
+    for text, said in (("99, 1", "off the map"), ("here", "not a position")):
+        monkeypatch.setattr(QInputDialog, "getText", lambda *a, text=text: (text, True))
+        press(window, "go_to")
+        assert said in window.messages.text.text()
+    monkeypatch.setattr(QInputDialog, "getText", lambda *a: ("1.5, 0.7", True))
+    press(window, "go_to")
+    assert opened.view.view_state.centre_um == pytest.approx((1500.0, 700.0))
+
+
+def test_the_pointer_reads_every_channel(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    opened.look.set_mode("single")
+    rest(window, qtbot)
+    opened._hovered(1005.0, 2005.0, 200, 100)
+    assert window.read_out is not None
+    box = window.read_out
+    qtbot.waitUntil(lambda: "Fe" in box.values.text(), timeout=5000)
+    expected = opened.desk.layer(opened.map_id or "", "Fe").values(slice(200, 201), slice(100, 101))
+    assert f"Fe {expected[0, 0]}" in box.values.text()
+    assert "row 200" in box.position.text()
+
+
+def test_a_project_that_is_none_is_refused_and_the_open_one_stays(
+    window: MainWindow, opened: Workspace, tmp_path: Path
+) -> None:
+    wrong = tmp_path / "wrong.maps.h5"
+    wrong.write_text("no")
+    assert not window.open_project(wrong)
+    assert "not a Grainlight project" in window.messages.text.text()
+    assert window.workspace is opened
+
+
+def test_the_same_project_in_a_second_window_is_for_reading(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    second = MainWindow()
+    qtbot.addWidget(second)
+    assert second.open_project(opened.desk.path)
+    assert "Another window" in second.messages.text.text()
+    assert not second.actions_by_name["turn_left"].isEnabled()
+    assert "(reading)" in second.windowTitle()
+    second.close()
+
+
+def test_markup_in_names_is_shown_as_text(
+    window: MainWindow, maps: Path, tmp_path: Path, qtbot: QtBot
+) -> None:
+    target = tmp_path / "x.maps.h5"
+    gather(plan(scan([maps]), target, name="<b>Slab</b>"))
+    assert window.open_project(target)
+    window.messages.say("info", "<i>hello</i>")
+    assert window.messages.text.textFormat() == Qt.TextFormat.PlainText
+
+
+def test_choosing_no_file_changes_nothing(
+    window: MainWindow, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *a, **k: ("", ""))
+    monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *a, **k: "")
+    window.pick_project()
+    window.make_demo()
+    assert window.workspace is None
+
+
+def test_the_theme_changes_and_is_remembered(window: MainWindow, opened: Workspace) -> None:
+    press(window, "scheme")
+    assert theme.current().scheme == "light"
+    assert QSettings().value("window/scheme") == "light"
+    press(window, "scheme")
+    assert theme.current().scheme == "dark"
+
+
+def test_closing_folds_every_edit_into_the_file(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    path = opened.desk.path
+    opened.look.set_mode("composite")
+    state = opened.desk.state
+    window.close()
+    assert not path.with_name(path.name + ".journal").exists()
+    with Desk.open(path, inline=True) as desk:
+        assert msgspec.json.encode(desk.state) == msgspec.json.encode(state)
