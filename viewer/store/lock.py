@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -32,6 +33,13 @@ class ProjectLock:
             return False
         return True
 
-    def release(self) -> None:
-        """Give the right back."""
+    def release(self, *, remove: bool = False) -> None:
+        """Give the right back; take its file away too, where there is no project after all.
+
+        The file goes while the right is still held: whoever takes the lock next sees that what it
+        has opened is gone, and makes it anew.
+        """
+        if remove and self._lock.is_locked:
+            with contextlib.suppress(OSError):  # some systems remove it on release, none before
+                Path(self._lock.lock_file).unlink()
         self._lock.release()

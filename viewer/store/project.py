@@ -33,12 +33,13 @@ from viewer.errors import (
 )
 from viewer.science.look.coding import Coding
 from viewer.science.look.histogram import Histogram
+from viewer.science.progress import Progress
 from viewer.store import journal as journals
 from viewer.store.documents import DOCUMENTS, State
 from viewer.store.layers import TILE, Flagged, LayerInfo, LayerStats, level_shapes
 from viewer.store.lock import ProjectLock
 from viewer.store.migrate import SCHEMA_VERSION, migrate
-from viewer.store.transaction import ShadowFile, recover, sync_folder, unfinished
+from viewer.store.transaction import ShadowFile, record_path, recover, sync_folder, unfinished
 
 SUFFIX = ".maps.h5"
 FORMAT = "grainlight-project"
@@ -47,9 +48,25 @@ _FOLD_BYTES = 32 * 1024 * 1024
 
 T = TypeVar("T")
 
-H5File = h5py.File
 H5Group = h5py.Group
-"""What is passed to writers outside this package, which themselves know no HDF5."""
+"""A group, as passed to writers outside this package, which themselves know no HDF5."""
+
+
+class H5File(h5py.File):
+    """The file as a writer gets it, with an eye on the disk below."""
+
+    def __init__(self, disk: ShadowFile, mode: str) -> None:
+        super().__init__(disk, mode, libver="latest")
+        self._disk = disk
+
+    def watched(self, progress: Progress) -> Progress:
+        """The same progress, which stops the work where the disk has refused bytes."""
+
+        def step(done: float, doing: str = "") -> None:
+            self._disk.check()
+            progress(done, doing)
+
+        return step
 
 
 class Source(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -440,7 +457,7 @@ class Project:
         sync_folder(where.parent)
         self._journal = journals.Journal(where)
 
-    def change(self, write: Callable[[h5py.File], T]) -> T:
+    def change(self, write: Callable[[H5File], T]) -> T:
         """Run `write` on the file as one transaction: all of it becomes visible, or none.
 
         Reading goes on meanwhile and sees the old state. May be called from any thread; one change
@@ -454,10 +471,12 @@ class Project:
         """
         self._writable_journal()
         with self._changing:
+            self._recover()
             shadow = ShadowFile(self.path)
             try:
-                with h5py.File(shadow, "r+", libver="latest") as file:
+                with H5File(shadow, "r+") as file:
                     result = write(file)
+                shadow.check()
                 with self._gate:
                     self._close_reader()
                     try:
@@ -473,6 +492,16 @@ class Project:
             finally:
                 shadow.close()
         return result
+
+    def _recover(self) -> None:
+        """Finish a commit that failed half-way (a disk that came back) before the next begins."""
+        if unfinished(self.path):
+            with self._gate:
+                self._close_reader()
+                try:
+                    recover(self.path)
+                finally:
+                    self._reopen()
 
     def refresh(self) -> None:
         """Look anew which maps and layers the file holds (after a `change`)."""
@@ -584,7 +613,7 @@ def write_map_info(group: h5py.Group, info: MapInfo) -> None:
 
 
 @contextlib.contextmanager
-def new_project(path: Path, *, overwrite: bool = False) -> Iterator[h5py.File]:
+def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
     """A new project file to write into; it takes its name only when the block ends well.
 
     Raises
@@ -603,23 +632,27 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[h5py.File]:
         )
     if not path.parent.is_dir():
         raise InputError("The folder does not exist.", where=str(path.parent))
-    lock: ProjectLock | None = None
-    part = path.with_name(path.name + ".part")
     try:
         lock = ProjectLock(path)
         if not lock.acquire():
             raise ProjectBusyError("Another process has the project open.", where=str(path))
-        with h5py.File(part, "w", libver="latest") as file:
-            file.attrs["format"] = FORMAT
-            file.attrs["schema_version"] = SCHEMA_VERSION
-            file.attrs["journal_sequence"] = 0
-            file.attrs["NX_class"] = "NXroot"
-            file.create_group("state")
-            file.create_group("maps", track_order=True)
-            yield file
-        with open(part, "r+b") as done:
-            os.fsync(done.fileno())
+    except OSError as error:
+        raise disk_error(error, path) from error
+    part = path.with_name(path.name + ".part")
+    try:
+        with ShadowFile(part, fresh=True) as disk:
+            with H5File(disk, "w") as file:
+                file.attrs["format"] = FORMAT
+                file.attrs["schema_version"] = SCHEMA_VERSION
+                file.attrs["journal_sequence"] = 0
+                file.attrs["NX_class"] = "NXroot"
+                file.create_group("state")
+                file.create_group("maps", track_order=True)
+                yield file
+            disk.sync()
+        # What was still to be done to a file that is replaced must not be done to the new one.
         journals.journal_path(path).unlink(missing_ok=True)
+        record_path(path).unlink(missing_ok=True)
         part.replace(path)
         sync_folder(path.parent)
     except OSError as error:
@@ -627,15 +660,13 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[h5py.File]:
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
-        if lock is not None:
-            lock.release()
+        lock.release(remove=not path.exists())
 
 
 def disk_error(error: OSError, path: Path) -> GrainlightError:
     """Say a failed write in the user's words."""
     text = str(error)
-    full = error.errno in (errno.ENOSPC, errno.EDQUOT) or "No space left" in text
-    if full or "errno = 28" in text:
+    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "No space left" in text:
         return ResourceError(
             "The disk is full; nothing was changed.",
             where=str(path.parent),

@@ -9,6 +9,10 @@ durable, writes the held changes to a *commit record* beside the file, and only 
 A process that dies before the record is whole leaves the old file, with unused bytes behind its end;
 one that dies later leaves a record that `recover` applies again. Readers in this process go on
 reading the old state until the commit.
+
+A disk that refuses bytes must not be seen by the HDF5 library: it drops such errors while it lets go
+of datasets, and may crash when it closes the file. `ShadowFile` therefore keeps refused bytes in
+memory, remembers the error and raises it from `check` and `commit`.
 """
 
 from __future__ import annotations
@@ -78,17 +82,23 @@ class ShadowFile(io.RawIOBase):
     Parameters
     ----------
     path : Path
-        An existing HDF5 file with nobody else writing to it.
+        An existing HDF5 file with nobody else writing to it; or, where `fresh`, a file to be made.
+    fresh : bool
+        Begin with an empty file: every byte is written straight through.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, fresh: bool = False) -> None:
         super().__init__()
         self._path = path
-        self._base = stated_end(path)
-        self._file = open(path, "r+b", buffering=0)  # noqa: SIM115 (closed in close)
+        self._base = 0 if fresh else stated_end(path)
+        mode = "w+b" if fresh else "r+b"
+        self._file = open(path, mode, buffering=0)  # noqa: SIM115 (closed in close)
         self._end = self._base
         self._at = 0
         self._pages: dict[int, bytearray] = {}
+        self._refused: list[tuple[int, bytes]] = []
+        self._error: OSError | None = None
+        self._recorded = False
 
     # -- the file protocol that h5py uses -------------------------------------------------------
 
@@ -128,6 +138,10 @@ class ShadowFile(io.RawIOBase):
                 a, b = max(start, self._at), min(start + len(page), self._at + count)
                 if a < b:
                     view[a - self._at : b - self._at] = page[a - start : b - start]
+        for start, lost in self._refused:
+            a, b = max(start, self._at), min(start + len(lost), self._at + count)
+            if a < b:
+                view[a - self._at : b - self._at] = lost[a - start : b - start]
         self._at += count
         return count
 
@@ -142,7 +156,13 @@ class ShadowFile(io.RawIOBase):
             page[inside : inside + take] = view[:take]
             view, position = view[take:], position + take
         if len(view):
-            self._write_disk(position, view)
+            try:
+                if self._error is not None:
+                    raise self._error
+                self._write_disk(position, view)
+            except OSError as error:
+                self._error = error
+                self._refused.append((position, bytes(view)))
             position += len(view)
         self._at = position
         self._end = max(self._end, position)
@@ -150,8 +170,11 @@ class ShadowFile(io.RawIOBase):
 
     def truncate(self, size: int | None = None) -> int:
         self._end = self._at if size is None else size
-        if self._end > self._base:
-            self._file.truncate(self._end)
+        if self._end > self._base and self._error is None:
+            try:
+                self._file.truncate(self._end)
+            except OSError as error:
+                self._error = error
         return self._end
 
     def flush(self) -> None:
@@ -164,28 +187,61 @@ class ShadowFile(io.RawIOBase):
 
     # -- ending ---------------------------------------------------------------------------------
 
-    def commit(self) -> None:
-        """Make every change durable and visible, or (on any error before that) none."""
+    def check(self) -> None:
+        """Raise what the disk said, where it refused bytes.
+
+        Raises
+        ------
+        OSError
+        """
+        if self._error is not None:
+            raise self._error
+
+    def sync(self) -> None:
+        """Make the bytes written so far durable. Errors as of `check`."""
+        self.check()
         os.fsync(self._file.fileno())
+
+    def commit(self) -> None:
+        """Make every change durable and visible, or (on any error before that) none.
+
+        Raises
+        ------
+        OSError
+            The disk refused bytes, now or earlier.
+        """
+        self.sync()
         record = record_path(self._path)
         body = bytearray(_HEAD.pack(self._base, self._end, len(self._pages)))
         for number, page in sorted(self._pages.items()):
             body += _PAGE_HEAD.pack(number * PAGE, len(page))
             body += page
-        with open(record, "wb") as out:
-            out.write(_MAGIC)
-            out.write(body)
-            out.write(hashlib.sha256(body).digest())
-            out.flush()
-            os.fsync(out.fileno())
+        try:
+            with open(record, "wb") as out:
+                out.write(_MAGIC)
+                out.write(body)
+                out.write(hashlib.sha256(body).digest())
+                out.flush()
+                os.fsync(out.fileno())
+        except BaseException:
+            record.unlink(missing_ok=True)
+            raise
+        self._recorded = True
         sync_folder(self._path.parent)
         _apply(self._path, bytes(body))
         record.unlink()
         sync_folder(self._path.parent)
 
     def roll_back(self) -> None:
-        """Drop every change; the file is as it was."""
+        """Drop every change; the file is as it was.
+
+        Once the commit record is whole the change is made, whatever happens later: `recover` then
+        needs the bytes behind the old end.
+        """
+        if self._recorded:
+            return
         self._pages.clear()
+        self._refused.clear()
         self._file.truncate(self._base)
         self._end = self._base
 
