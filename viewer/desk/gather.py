@@ -135,8 +135,10 @@ def common_pixel(candidates: Sequence[Candidate]) -> PixelSize | None:
     return None
 
 
-def check_pixel(pixel_um: tuple[float, float], *, insist: bool = False) -> None:
-    """Refuse a pixel size that cannot be meant.
+def check_pixel(
+    pixel_um: tuple[float, float], *, insist: bool = False, where: str = "pixel size"
+) -> None:
+    """Refuse a pixel size that cannot be meant; `where` says who gave it.
 
     Raises
     ------
@@ -146,13 +148,13 @@ def check_pixel(pixel_um: tuple[float, float], *, insist: bool = False) -> None:
         if not (math.isfinite(size) and size > 0):
             raise InputError(
                 f"A pixel of {size:g} µm is not possible.",
-                where="pixel size",
+                where=where,
                 hint="Give the size of a pixel in µm, greater than 0.",
             )
         if not insist and not FINE_UM <= size <= COARSE_UM:
             raise InputError(
                 f"A pixel of {size:g} µm is hardly meant (expected {FINE_UM:g} to {COARSE_UM:g} µm).",
-                where="pixel size",
+                where=where,
                 hint="Check the unit: 1 mm = 1000 µm, 1 nm = 0.001 µm. To insist, use "
                 "--any-pixel-size.",
             )
@@ -206,7 +208,9 @@ def plan(
         )
     finest = max(candidates, key=lambda c: c.shape[0] * c.shape[1])
     shape = finest.shape
+    where = "pixel size"
     if pixel_um is None:
+        where = f"{finest.where}, {finest.pixel_source or 'pixel size'}"
         stated = common_pixel([c for c in candidates if c.shape == shape])
         if stated is None:
             raise InputError(
@@ -215,7 +219,7 @@ def plan(
                 hint="Give it in µm: --pixel-um 20 (or --pixel-um 20x25 for width x height).",
             )
         pixel_um = (stated.x, stated.y)
-    check_pixel(pixel_um, insist=any_pixel_size)
+    check_pixel(pixel_um, insist=any_pixel_size, where=where)
     others = [c for c in candidates if c.shape != shape]
     if others:
         _check_sizes(candidates, shape, pixel_um, resample)
@@ -266,6 +270,7 @@ def _check_sizes(
     if not resample:
         raise InputError(
             f"The maps differ in size: {sizes}.",
+            where=", ".join(c.where for c in candidates if c.shape != shape),
             hint="They cover the same ground: add --resample to bring them onto the finest grid, "
             "or gather each size as a map of its own.",
         )
@@ -313,6 +318,7 @@ def gather_into(
 def _write(
     file: H5File, plan: GatherPlan, progress: Progress, sources: Future[dict[Path, Source]]
 ) -> str:
+    progress = file.watched(progress)
     map_id = distinct([*file["maps"], slug(plan.name)])[-1]
     info = MapInfo(
         id=map_id,
@@ -429,7 +435,8 @@ def _between(
     """Neighbouring coarse indices of each fine one, and the weight of the second."""
     at = np.clip((index + 0.5) * coarse / fine - 0.5, 0, coarse - 1)
     low = np.floor(at).astype(np.int64)
-    return low, np.minimum(low + 1, coarse - 1), at - low
+    # Where centres meet, the pixel alone counts: a neighbour without a value must not reach it.
+    return low, np.ceil(at).astype(np.int64), at - low
 
 
 def _sources(paths: Sequence[Path], stop: threading.Event) -> dict[Path, Source]:
@@ -437,12 +444,17 @@ def _sources(paths: Sequence[Path], stop: threading.Event) -> dict[Path, Source]
     for path in paths:
         digest = hashlib.sha256()
         size = 0
-        with open(path, "rb") as file:
-            while block := file.read(4 << 20):
-                if stop.is_set():
-                    raise CancelledError()
-                digest.update(block)
-                size += len(block)
+        try:
+            with open(path, "rb") as file:
+                while block := file.read(4 << 20):
+                    if stop.is_set():
+                        raise CancelledError()
+                    digest.update(block)
+                    size += len(block)
+        except OSError as error:
+            raise InputError(
+                f"It cannot be read: {error.strerror or error}.", where=str(path)
+            ) from error
         found[path] = Source(name=path.name, size=size, sha256=digest.hexdigest())
     return found
 
