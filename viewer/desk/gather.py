@@ -26,7 +26,8 @@ import numpy.typing as npt
 from viewer import __version__
 from viewer.errors import CancelledError, InputError, UsageError
 from viewer.intake.base import Candidate, PixelSize, Reader
-from viewer.science.look.quality import QualityScan
+from viewer.science.kernels import one_core
+from viewer.science.look.quality import Flag, QualityScan
 from viewer.science.progress import Progress, silent
 from viewer.store.layers import Flagged, LayerInfo, write_flags, write_info, write_layer
 from viewer.store.project import (
@@ -331,12 +332,20 @@ def _write(
     )
     group = write_map(file, info)
     count = len(plan.channels)
-    for number, channel in enumerate(plan.channels):
+    with ThreadPoolExecutor(1, "quality", one_core) as pool:
+        # What a scan has found is worked out while the next channel is read.
+        found: dict[str, Future[list[Flag]]] = {}
+        for number, channel in enumerate(plan.channels):
 
-        def step(done: float, doing: str = "", number: int = number, name: str = channel.name) -> None:
-            progress((number + done) / count, f"{name} ({number + 1} of {count})")
+            def step(
+                done: float, doing: str = "", number: int = number, name: str = channel.name
+            ) -> None:
+                progress((number + done) / count, f"{name} ({number + 1} of {count})")
 
-        _write_channel(group["channels"], plan, channel, step)
+            scan = _write_channel(group["channels"], plan, channel, step)
+            found[channel.id] = pool.submit(scan.finish)
+        for layer_id, flags in found.items():
+            write_flags(group["channels"][layer_id], tuple(_flagged(f) for f in flags.result()))
     known = sources.result()
     for channel in plan.channels:
         # What the pixels are called depends on the digest of their file, which is known only now.
@@ -373,7 +382,8 @@ def _info(plan: GatherPlan, channel: PlannedChannel, digest: str) -> LayerInfo:
 
 def _write_channel(
     parent: H5Group, plan: GatherPlan, channel: PlannedChannel, progress: Progress
-) -> None:
+) -> QualityScan:
+    """Write a channel; return the scan that has seen all of it."""
     candidate = channel.candidate
     with ExitStack() as stack:
         source = stack.enter_context(candidate.open())
@@ -390,11 +400,11 @@ def _write_channel(
             progress,
             watch=scan.add,
         )
-        flags = tuple(
-            Flagged(kind=f.kind, severity=f.severity, message=f.message, where=f.where)
-            for f in scan.finish()
-        )
-        write_flags(parent[channel.id], flags)
+    return scan
+
+
+def _flagged(flag: Flag) -> Flagged:
+    return Flagged(kind=flag.kind, severity=flag.severity, message=flag.message, where=flag.where)
 
 
 def _kept_dtype(dtype: np.dtype[Any]) -> np.dtype[Any]:

@@ -17,6 +17,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from viewer.science.kernels import one_core
 from viewer.science.kernels.pyramid import encode, halve
 from viewer.science.kernels.reduce import minmax_nan
 from viewer.science.look.coding import Coding
@@ -26,6 +27,9 @@ from viewer.science.progress import Progress
 TILE = 512
 SMALLEST = 256
 """The pyramid ends with the first level whose longer side is no longer than this."""
+
+HELD_BYTES = 256 * 1024 * 1024
+"""A layer no larger than this is kept in memory while it is written."""
 
 _SAMPLE = 262_144
 _NATIVE = (np.dtype(np.uint8), np.dtype(np.uint16))
@@ -118,10 +122,11 @@ def write_layer(
     dtype : dtype
         Integer or floating-point type of the pixels as they are to be kept.
     rows : callable (start, stop) -> ndarray [stop - start, columns]
-        Gives the pixels; called once for each band, in order, from a second thread.
+        Gives the pixels; called once for each band, in order, from a second thread. Arrays are
+        held for a while: it must not write into one again.
     progress : Progress
     watch : callable (band, start), optional
-        Is shown every band as it passes.
+        Is shown every band as it passes, in the same thread.
 
     Returns
     -------
@@ -144,24 +149,36 @@ def write_layer(
     step = max(1, int(np.sqrt(shape[0] * shape[1] / _SAMPLE)))
     sample: list[npt.NDArray[Any]] = []
 
+    def prepare(start: int) -> npt.NDArray[Any]:
+        """Everything that a band goes through before it is written."""
+        band = np.ascontiguousarray(rows(start, min(start + TILE, shape[0])), dtype=dtype)
+        if counts is not None:
+            histogram_codes(band, len(counts), None, counts)
+        else:
+            tally.add(band)
+            sample.append(band[::step, ::step].astype(np.float64).ravel())
+        if watch is not None:
+            watch(band, start)
+        return band
+
     starts = range(0, shape[0], TILE)
     passes = 2.0
-    with ThreadPoolExecutor(1, "read-ahead") as ahead:
-        waiting = ahead.submit(rows, 0, min(TILE, shape[0]))
+    # A layer of usual size stays in memory for the second pass: unpacking it again takes as long as
+    # all the counting.
+    held: dict[int, npt.NDArray[Any]] = {}
+    hold = shape[0] * shape[1] * dtype.itemsize <= HELD_BYTES
+    # While the file library packs one band here, the next is read and counted there. Each has a core
+    # for itself: loops that shared both would wait for one another at the end of every band.
+    with ThreadPoolExecutor(1, "read-ahead", one_core) as ahead:
+        waiting = ahead.submit(prepare, 0)
         for start in starts:
             progress(start / shape[0] / passes, info.name)
-            band = np.ascontiguousarray(waiting.result(), dtype=dtype)
-            following = start + TILE
-            if following < shape[0]:
-                waiting = ahead.submit(rows, following, min(following + TILE, shape[0]))
-            if counts is not None:
-                histogram_codes(band, len(counts), None, counts)
-            else:
-                tally.add(band)
-                sample.append(band[::step, ::step].astype(np.float64).ravel())
-            if watch is not None:
-                watch(band, start)
+            band = waiting.result()
+            if start + TILE < shape[0]:
+                waiting = ahead.submit(prepare, start + TILE)
             data[start : start + len(band)] = band
+            if hold:
+                held[start] = band
 
     coding = Coding()
     if counts is not None:
@@ -179,7 +196,7 @@ def write_layer(
     cascade = _Cascade(group.create_group("pyramid"), shape, coding, level_coding)
     for start in starts:
         progress(0.5 + start / shape[0] / passes, info.name)
-        band = data[start : start + TILE]
+        band = held.pop(start) if hold else data[start : start + TILE]
         if not native:
             band = encode(band, coding)
             group["code"][start : start + len(band)] = band

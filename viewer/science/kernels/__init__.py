@@ -58,3 +58,8 @@ def compiled(function: F) -> F:
             return kernel(*args)
 
     return cast(F, guarded)
+
+
+def one_core() -> None:
+    """Let compiled loops that this thread starts from now on run in this thread alone."""
+    numba.set_num_threads(1)

@@ -7,11 +7,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from numba import get_num_threads, prange
+from numba import get_num_threads, njit, prange
 
 from viewer.science.kernels import compiled
 
 Array = npt.NDArray[Any]
+
+
+_STRIP = 512
+"""Columns that statistics of lines are taken over at a time: their sums fit in a first-level cache."""
 
 
 class Extent(NamedTuple):
@@ -172,7 +176,10 @@ def line_stats(values: npt.NDArray[Any], before: npt.NDArray[np.float64]) -> tup
     parts = max(1, min(get_num_threads(), rows))
     by_row = np.zeros((len(Lines._fields), rows))
     by_col = np.zeros((parts, len(Lines._fields), cols))
-    _line_stats(native, np.ascontiguousarray(before, dtype=np.float64), by_row, by_col)
+    above = np.ascontiguousarray(before, dtype=np.float64)
+    # Sums of a column are kept in 32 bits.
+    small = native.dtype in (np.uint8, np.uint16) and cols > 0 and rows <= 65536
+    (_line_stats_small if small else _line_stats)(native, above, by_row, by_col)
     summed = by_col.sum(axis=0)
     summed[2], summed[3] = by_col[:, 2].min(axis=0), by_col[:, 3].max(axis=0)
     return Lines(*by_row), Lines(*summed)
@@ -218,12 +225,15 @@ def _check_table(codes: npt.NDArray[Any], decode: npt.NDArray[np.float32]) -> No
 
 
 def _native(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """The same numbers in a type and byte order that compiled code takes."""
+    """The same numbers in one of the few types and the byte order that loops are compiled for."""
     kind = values.dtype.newbyteorder("=")
     if kind == np.float16:
         kind = np.dtype(np.float32)
     elif kind.kind == "b":
         kind = np.dtype(np.uint8)
+    elif kind not in (np.uint8, np.uint16, np.uint64, np.int64, np.float32):
+        # Holds every number of the types that remain.
+        kind = np.dtype(np.float64)
     return np.ascontiguousarray(values, dtype=kind)
 
 
@@ -383,3 +393,123 @@ def _line_stats(values: Array, before: Array, by_row: Array, by_col: Array) -> N
             above[:] = root
             by_row[0, r], by_row[1, r], by_row[2, r], by_row[3, r] = n, total, low, high
             by_row[4, r], by_row[5, r], by_row[6, r], by_row[7, r] = lit, step, step2, steps
+
+
+@compiled
+def _line_stats_small(values: Array, before: Array, by_row: Array, by_col: Array) -> None:
+    """`_line_stats` of small whole numbers: every pixel has a value, and sums stay exact.
+
+    The image is taken in upright strips whose sums fit in the first-level cache.
+    """
+    rows, cols = values.shape
+    parts = by_col.shape[0]
+    for p in prange(parts):
+        table = by_col[p]
+        first, last = rows * p // parts, rows * (p + 1) // parts
+        table[2] = np.inf
+        table[3] = -np.inf
+        by_row[2, first:last] = np.inf
+        by_row[3, first:last] = -np.inf
+        root, above = np.empty(_STRIP + 1), np.empty(_STRIP)
+        for left in range(0, cols, _STRIP):
+            right = min(left + _STRIP, cols)
+            wide = right - left
+            total, lit = np.zeros(wide, np.uint32), np.zeros(wide, np.uint32)
+            least, most = np.empty(wide, values.dtype), np.empty(wide, values.dtype)
+            least[:] = values[first, left:right]
+            most[:] = least
+            roots, squares = np.zeros(wide), np.zeros(wide)
+            before_left = 0.0
+            for c in range(wide):
+                v = before[left + c] if first == 0 else np.float64(values[first - 1, left + c])
+                above[c] = math.copysign(math.sqrt(abs(v)), v) if v - v == 0.0 else np.nan
+            for r in range(first, last):
+                row = values[r, left:right]
+                root[0] = math.sqrt(np.float64(values[r, left - 1])) if left else 0.0
+                before_left += root[0]
+                _add_to_columns(row, root, total, least, most, lit, roots, squares)
+                if r == 0:
+                    # Only here the line before may lack values.
+                    for c in range(wide):
+                        d = root[c + 1] - above[c]
+                        if d == d:
+                            by_row[5, r] += d
+                            by_row[6, r] += d * d
+                            by_row[7, r] += 1.0
+                else:
+                    step, step2 = _row_steps(root, above[:wide])
+                    by_row[5, r] += step
+                    by_row[6, r] += step2
+                    by_row[7, r] += wide
+                above[:wide] = root[1 : wide + 1]
+                sum_, low, high, many = _row_sums(row)
+                by_row[0, r] += wide
+                by_row[1, r] += sum_
+                by_row[2, r] = min(by_row[2, r], np.float64(low))
+                by_row[3, r] = max(by_row[3, r], np.float64(high))
+                by_row[4, r] += many
+            high_rows = np.float64(last - first)
+            for c in range(wide):
+                at = left + c
+                table[0, at] = high_rows
+                table[1, at] = total[c]
+                table[2, at] = least[c]
+                table[3, at] = most[c]
+                table[4, at] = lit[c]
+                if at:
+                    # The sum of differences is the difference of sums.
+                    table[5, at] = roots[c] - (roots[c - 1] if c else before_left)
+                    table[6, at] = squares[c]
+                    table[7, at] = high_rows
+
+
+@njit(nogil=True)  # type: ignore[untyped-decorator]
+def _add_to_columns(
+    row: Array,
+    root: Array,
+    total: Array,
+    least: Array,
+    most: Array,
+    lit: Array,
+    roots: Array,
+    squares: Array,
+) -> None:
+    """Take a row into the sums of its columns; ``root[1:]`` receives its square roots."""
+    for c in range(row.size):
+        root[c + 1] = math.sqrt(np.float64(row[c]))
+    for c in range(row.size):
+        v = row[c]
+        total[c] = np.uint32(total[c] + v)
+        lit[c] = np.uint32(lit[c] + np.uint32(v != 0))
+        least[c] = min(least[c], v)
+        most[c] = max(most[c], v)
+    for c in range(row.size):
+        d = root[c + 1] - root[c]
+        roots[c] += root[c + 1]
+        squares[c] += d * d
+
+
+@njit(nogil=True)  # type: ignore[untyped-decorator]
+def _row_sums(row: Array) -> tuple[Any, Any, Any, Any]:
+    """Sum, least, greatest and number of values that are not 0."""
+    total, lit = np.uint32(0), np.uint32(0)
+    low, high = row[0], row[0]
+    for c in range(row.size):
+        v = row[c]
+        total = np.uint32(total + v)
+        lit = np.uint32(lit + np.uint32(v != 0))
+        low = min(low, v)
+        high = max(high, v)
+    return total, low, high, lit
+
+
+# The order of a sum may change: that lets the compiler add up several pixels at once.
+@njit(nogil=True, fastmath={"reassoc", "nsz"})  # type: ignore[untyped-decorator]
+def _row_steps(root: Array, above: Array) -> tuple[float, float]:
+    """Sum and sum of squares of the differences to the row above."""
+    step, step2 = 0.0, 0.0
+    for c in range(above.size):
+        d = root[c + 1] - above[c]
+        step += d
+        step2 += d * d
+    return step, step2
