@@ -10,13 +10,13 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NoReturn
 
 from viewer import __version__
-from viewer.errors import CancelledError, GrainlightError, InputError, UsageError
+from viewer.errors import CancelledError, GrainlightError, InputError, ResourceError, UsageError
 from viewer.science.progress import Progress
 
 EXIT_CODES = (
@@ -163,17 +163,19 @@ def gather(args: argparse.Namespace, out: Out) -> None:
     """Bring files or folders into a project."""
     from dataclasses import replace
 
-    from viewer.desk.gather import plan
     from viewer.desk.gather import gather as run
+    from viewer.desk.gather import plan
     from viewer.intake.formats import scan
     from viewer.store.project import SUFFIX
 
     candidates = scan([Path(s) for s in args.sources], elements=args.elements)
     if args.only:
         wanted = [w.strip() for w in args.only.split(",")]
+        _known(wanted, [n for c in candidates for n in (c.name, c.element) if n], "--only")
         candidates = [c for c in candidates if c.name in wanted or c.element in wanted]
-    for old, new in args.rename or ():
-        candidates = [replace(c, name=new) if c.name == old else c for c in candidates]
+    new_names = dict(args.rename or ())
+    _known(new_names, [c.name for c in candidates], "--rename")
+    candidates = [replace(c, name=new_names.get(c.name, c.name)) for c in candidates]
     target = Path(args.output)
     into = args.into
     name = args.name or Path(args.sources[0]).resolve().stem
@@ -368,7 +370,9 @@ def schema(args: argparse.Namespace, out: Out) -> None:
         raise UsageError(
             f"There is no document «{args.document}».", hint="One of: " + ", ".join(DOCUMENTS) + "."
         )
-    print(msgspec.json.format(msgspec.json.encode(schema_of(args.document)), indent=2).decode())
+    found = schema_of(args.document)
+    out.put(**found)
+    out.say(msgspec.json.format(msgspec.json.encode(found), indent=2).decode())
 
 
 # -- parsing --------------------------------------------------------------------------------------
@@ -389,6 +393,17 @@ def _desk(args: argparse.Namespace, *, write: bool = True) -> Any:
     return desk
 
 
+def _known(wanted: Iterable[str], names: Sequence[str], option: str) -> None:
+    """Refuse a channel that an option names and the files do not offer."""
+    for name in wanted:
+        if name not in names:
+            raise InputError(
+                f"The files offer no channel «{name}».",
+                where=option,
+                hint="They offer: " + ", ".join(dict.fromkeys(names)) + ".",
+            )
+
+
 def _builtins(value: Any) -> Any:
     import msgspec
 
@@ -396,6 +411,11 @@ def _builtins(value: Any) -> Any:
 
 
 class _Parser(argparse.ArgumentParser):
+    """Says what is wrong as any other error; takes options by their whole names only."""
+
+    def __init__(self, **words: Any) -> None:
+        super().__init__(allow_abbrev=False, **words)
+
     def error(self, message: str) -> NoReturn:
         raise UsageError(message, hint=f"See {self.prog} --help.")
 
@@ -414,7 +434,9 @@ def parser() -> _Parser:
     verbs = top.add_subparsers(dest="verb", metavar="VERB", parser_class=_Parser)
 
     def verb(name: str, run: Callable[[argparse.Namespace, Out], None], **words: Any) -> Any:
-        made = verbs.add_parser(name, parents=[common], help=run.__doc__, description=run.__doc__, **words)
+        made = verbs.add_parser(
+            name, parents=[common], help=run.__doc__, description=run.__doc__, **words
+        )
         made.set_defaults(run=run)
         return made
 
@@ -427,7 +449,9 @@ def parser() -> _Parser:
     v.add_argument("project", nargs="?", metavar="P.maps.h5", help="a project to open")
 
     v = verb("demo", demo)
-    v.add_argument("--out", default="grainlight-demo", metavar="DIR", help="folder (default: %(default)s)")
+    v.add_argument(
+        "--out", default="grainlight-demo", metavar="DIR", help="folder (default: %(default)s)"
+    )
     v.add_argument("--headless", action="store_true", help="do not open the window")
     v.add_argument("--force", action="store_true", help="replace what an earlier run left there")
     v.add_argument("--scale", type=float, default=1.0, help="size of the slab (default: %(default)s)")
@@ -447,7 +471,9 @@ def parser() -> _Parser:
         help="of a spectrum cube: sum the windows of these elements' lines into channels",
     )
     v.add_argument("--only", metavar="Fe,Cr,...", help="take only these channels")
-    v.add_argument("--rename", nargs=2, action="append", metavar=("OLD", "NEW"), help="rename a channel")
+    v.add_argument(
+        "--rename", nargs=2, action="append", metavar=("OLD", "NEW"), help="rename a channel"
+    )
     v.add_argument("--resample", action="store_true", help="bring coarser maps onto the finest grid")
     v.add_argument("--force", action="store_true", help="replace an existing project")
 
@@ -459,13 +485,17 @@ def parser() -> _Parser:
     what = v.add_mutually_exclusive_group(required=True)
     what.add_argument("--rgb", type=triple, metavar="R,G,B", help="layers as red, green, blue")
     what.add_argument("--composite", metavar="NAME", help="a composite saved in the project")
-    v.add_argument("--stretch", type=percentiles, metavar="LOW:HIGH", help="percentiles (default: 1:99)")
+    v.add_argument(
+        "--stretch", type=percentiles, metavar="LOW:HIGH", help="percentiles (default: 1:99)"
+    )
     v.add_argument("--curve", choices=("linear", "log", "asinh", "sqrt"))
     v.add_argument("--gamma", type=float)
     v.add_argument("-o", "--output", required=True, metavar="FILE", help=".tif, .png, .pdf or .svg")
     v.add_argument("--width-mm", type=float, help="print width; without it a .tif has map resolution")
     v.add_argument("--dpi", type=float, default=300.0, help="default: %(default)s")
-    v.add_argument("--depth", type=int, choices=(8, 16), default=8, help="bits a colour of a map-size .tif")
+    v.add_argument(
+        "--depth", type=int, choices=(8, 16), default=8, help="bits a colour of a map-size .tif"
+    )
     v.add_argument("--paper", choices=("light", "dark"), default="light")
     v.add_argument("--title", default="")
     v.add_argument("--force", action="store_true", help="replace an existing file")
@@ -480,7 +510,9 @@ def parser() -> _Parser:
     how.add_argument("--edge-preserving", metavar="LAYER", help="smooth within edges")
     how.add_argument("--total", metavar="A,B,...|all", help="sum of layers")
     how.add_argument("--component", type=int, metavar="N", help="Nth principal component of --of")
-    v.add_argument("--of", default="all", metavar="A,B,...", help="layers of a component (default: all)")
+    v.add_argument(
+        "--of", default="all", metavar="A,B,...", help="layers of a component (default: all)"
+    )
     v.add_argument("--size", type=int, default=3, help="pixels, odd (default: %(default)s)")
     v.add_argument("--sigma", type=float, default=1.0, help="pixels (default: %(default)s)")
 
@@ -491,7 +523,9 @@ def parser() -> _Parser:
     v.add_argument("--points", nargs="+", type=point, required=True, metavar="X,Y", help="in µm")
     v.add_argument("--second", nargs="+", type=point, metavar="X,Y", help="other line of a thickness")
     v.add_argument("--label", default="")
-    v.add_argument("--hand-px", type=float, default=0.5, help="placement of an end (default: %(default)s)")
+    v.add_argument(
+        "--hand-px", type=float, default=0.5, help="placement of an end (default: %(default)s)"
+    )
 
     v = verb("ledger", ledger)
     on_project(v, with_map=False)
@@ -524,8 +558,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         _complain(CancelledError(), as_json)
         return CancelledError.exit_code
     except MemoryError:
-        _complain(GrainlightError("There is not enough memory for this."), as_json)
-        return 5
+        _complain(ResourceError("There is not enough memory for this."), as_json)
+        return ResourceError.exit_code
     except BrokenPipeError:
         # The reader of a pipe has seen enough; pointing the stream elsewhere keeps Python quiet.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -133,7 +133,7 @@ def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
             work.shape,
             np.dtype(np.float32),
             band,
-            lambda done, doing="": progress(share + (1 - share) * done, doing),
+            file.watched(lambda done, doing="": progress(share + (1 - share) * done, doing)),
         )
         parent[info.id].attrs["recipe"] = msgspec.json.encode(recipe).decode()
 
@@ -153,12 +153,15 @@ def entry_for(desk: Desk, map_id: str, name: str, recipe: Recipe) -> Derived:
     if not name:
         raise InputError("The new layer needs a name.")
     layers = desk.maps[map_id].layers.values()
-    if any(x.name.casefold() == name.casefold() for x in layers):
-        raise InputError(
-            f"The map already has a layer «{name}».",
-            where=desk.maps[map_id].name,
-            hint="Choose another name.",
-        )
+    for layer in layers:
+        # A formula finds layers by any of these words: a second layer must not take one over.
+        words = (layer.name, layer.id, layer.element or layer.name)
+        if name.casefold() in (w.casefold() for w in words):
+            raise InputError(
+                f"«{name}» already means the layer «{layer.name}».",
+                where=desk.maps[map_id].name,
+                hint="Choose another name.",
+            )
     entries = desk.state.derived.layers
     taken = [x.id for x in layers] + [d.id for d in entries if d.map == map_id]
     return Derived(map=map_id, id=distinct([*taken, slug(name)])[-1], name=name, recipe=recipe)
@@ -253,6 +256,8 @@ class Follower:
             self._pending.discard(work.content)
             self._desk.project.refresh()
             self._desk.layers_changed.emit(work.entry.map)
+            # Layers made from this one are stale only now.
+            self._refresh()
 
         def failed(error: BaseException) -> None:
             self._pending.discard(work.content)

@@ -322,7 +322,7 @@ class Project:
                     where=str(self.path),
                     hint="To use its images, gather it: grainlight gather FILE -o NAME.maps.h5",
                 )
-            version = int(file.attrs.get("schema_version", 0))
+            version = self._version(file)
             stored = {
                 name: file["state"][name].asstr()[()].encode()
                 for name in file.get("state", {})
@@ -348,6 +348,15 @@ class Project:
         self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
         if self.readonly is None:
             self._journal = journals.Journal(journals.journal_path(self.path))
+
+    def _version(self, file: h5py.File) -> int:
+        version = file.attrs.get("schema_version")
+        if not isinstance(version, int | np.integer) or version < 1:
+            raise ProjectDamagedError(
+                f"The project's version of the format cannot be read ({version!r}).",
+                where=f"{self.path}:/schema_version",
+            )
+        return int(version)
 
     def _decode(self, stored: Mapping[str, bytes], newer: bool) -> State:
         documents = {}

@@ -20,7 +20,11 @@ def schema_of(name: str) -> dict[str, Any]:
     KeyError
         No document has that name.
     """
-    return {"$schema": DRAFT, "title": f"Grainlight document «{name}»", **msgspec.json.schema(DOCUMENTS[name])}
+    return {
+        "$schema": DRAFT,
+        "title": f"Grainlight document «{name}»",
+        **msgspec.json.schema(DOCUMENTS[name]),
+    }
 
 
 def text_of(name: str) -> bytes:
