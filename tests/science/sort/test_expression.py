@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from viewer.errors import InputError
 from viewer.science.sort import expression as ex
+from viewer.science.sort import grammar
 from viewer.science.sort.expression import (
     Binary,
     Call,
@@ -275,15 +276,15 @@ _leaves = st.one_of(
 
 def _grow(children: st.SearchStrategy[ex.Node]) -> st.SearchStrategy[ex.Node]:
     def call(name: str) -> st.SearchStrategy[ex.Node]:
-        fewest, most = ex._ARITY[name]
+        fewest, most = grammar.ARITY[name]
         return st.lists(children, min_size=fewest, max_size=most or fewest + 2).map(
             lambda a: Call(name, tuple(a))
         )
 
     return st.one_of(
         st.builds(Unary, st.sampled_from(["-", "not"]), children),
-        st.builds(Binary, st.sampled_from(list(ex._BINDING)), children, children),
-        st.sampled_from(list(ex._ARITY)).flatmap(call),
+        st.builds(Binary, st.sampled_from(list(grammar.BINDING)), children, children),
+        st.sampled_from(list(grammar.ARITY)).flatmap(call),
     )
 
 

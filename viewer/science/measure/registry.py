@@ -50,7 +50,10 @@ _GUM = (
     "JCGM 100:2008, Evaluation of measurement data: Guide to the expression of uncertainty in "
     "measurement, 4.3.7 (rectangular distribution), 5.1.2 (propagation)"
 )
-_BIAS = "JCGM 100:2008, 3.2.4 (correction of a recognised systematic effect)"
+_BIAS = (
+    "Gudbjartsson and Patz 1995, The Rician distribution of noisy MRI data, "
+    "doi:10.1002/mrm.1910340618 (correction of a length between uncertain ends)"
+)
 _CUT = (
     "On a cut face lengths are apparent: a body met obliquely looks longer than it is across, and "
     "a grain cut off its middle looks smaller."

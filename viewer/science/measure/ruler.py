@@ -17,9 +17,10 @@ is the reading plus and minus 1.96 standard uncertainties, 95 % for a normal dis
 
 Misplaced ends lengthen a line: an end off to the side by sigma adds sigma**2 / (2 d) to a distance
 d on average, and every segment of a polyline suffers the same. Lengths are corrected for it (JCGM
-100:2008, 3.2.4), ``sqrt(d**2 - sigma_side**2)`` a segment; `Reading.drawn` keeps the length as it
-is drawn and `Reading.bias` what was taken off. It matters only for segments of a few pixels; below
-about four pixels the direction of a line is itself in doubt and its interval is too narrow.
+100:2008, 3.2.4) by ``sqrt(d**2 - sigma_side**2)`` a segment (Gudbjartsson and Patz 1995,
+doi:10.1002/mrm.1910340618); `Reading.drawn` keeps the length as it is drawn and `Reading.bias` what
+was taken off. It matters only for segments of a few pixels; below about four pixels the direction
+of a line is itself in doubt and its interval is too narrow.
 
 The intervals do not cover an error of the pixel size itself, the choice of what to measure, or how
 far a straight line between two points departs from the contact that it stands for.
