@@ -19,15 +19,21 @@ BODY = 0.05
 EDGE = 0.05
 """Least part of the map's edge that a piece of the mount takes up without a gap."""
 
-APART = 0.8
-"""Least part of the variance that lies between sample and mount for the two to be told apart.
+APART = 0.5
+"""Least distance between two heaps of log brightness: one is 1.6 times as bright as the other."""
 
-Cutting a normal distribution in two leaves 2/π of its variance between the parts and a uniform one
-3/4: what reaches more than that has two heaps.
+VALLEY = 0.05
+"""Most pixels in the valley between two heaps, as a part of the smaller heap.
+
+The valley is a fifth of the distance between the heaps wide. One normal heap cut in two has 0.25
+there and a uniform one 0.2.
 """
 
 FAINTER = 0.5
 """Greatest level of the mount, as a part of the sample's."""
+
+EVEN = 0.5
+"""Greatest spread of the mount's level (10th to 90th percentile), as a part of it: it is one stuff."""
 
 
 def suggest_outline(
@@ -50,11 +56,12 @@ def suggest_outline(
 
     Notes
     -----
-    Otsu's threshold (1979, doi:10.1109/TSMC.1979.4310076) on the smoothed logarithm. A sample of
-    bright and dark minerals is itself cut in two by it, so that the darker part is cut again as
-    long as it has two heaps. The mount has to lie along the edge of the map, and be at most half as
-    bright as the sample. Holes are filled. A mount that shines (a metal holder) and a dark mineral
-    along the whole edge of the map cannot be told from each other by brightness.
+    Otsu's threshold (1979, doi:10.1109/TSMC.1979.4310076) on the smoothed logarithm, moved to the
+    emptiest place between the heaps. A sample of bright and dark minerals is itself cut in two by
+    it, so that the darker part is cut again as long as it has two heaps. The mount has to lie along
+    the edge of the map, and be even, and at most half as bright as the sample. Holes are filled. A
+    mount that shines (a metal holder) and a dark mineral along the whole edge of the map cannot be
+    told from each other by brightness.
     """
     from scipy import ndimage
     from skimage import measure
@@ -81,6 +88,9 @@ def suggest_outline(
     mount = _along_the_edge(~sample)
     sample = ~mount
     if not mount.any() or np.median(smooth[mount]) > FAINTER * np.median(smooth[sample]):
+        return []
+    dark, middle, light = np.percentile(smooth[mount], (10, 50, 90))
+    if light - dark > EVEN * (middle + 0.01 * bright):
         return []
     # Nothing lies beyond the map, so that an outline runs along its edge where the sample does.
     contours = measure.find_contours(np.pad(sample, 1).astype(np.float64), 0.5)  # type: ignore[no-untyped-call]
@@ -154,23 +164,33 @@ def _lowest_cut(level: npt.NDArray[np.float64]) -> float | None:
     cut: float | None = None
     part = level
     for _ in range(4):
-        if part.size < 64 or np.ptp(part) == 0.0:
+        if part.size < 64 or np.ptp(part) < APART:
             break
-        limit = float(threshold_otsu(part))  # type: ignore[no-untyped-call]
-        low, high = part[part <= limit], part[part > limit]
-        if low.size == 0 or high.size == 0:
+        between = float(threshold_otsu(part))  # type: ignore[no-untyped-call]
+        limit = _valley(part, between)
+        if limit is not None:
+            cut = limit
+        elif cut is not None:
             break
-        share = low.size / part.size
-        between = share * (1 - share) * (low.mean() - high.mean()) ** 2
-        if between < APART * part.var():
-            if cut is not None or high.size < 64:
-                break
-            # Three heaps or more may hide the lowest one: look at the darker part all the same.
-            part = low
-            continue
-        cut = limit
-        part = low
+        # Above the lowest heap there may be others: what is darker is looked at again.
+        part = part[part <= (between if limit is None else limit)]
     return cut
+
+
+def _valley(part: npt.NDArray[np.float64], between: float) -> float | None:
+    """The emptiest place between the two parts on either side of a value, if it is empty enough."""
+    low, high = part[part <= between], part[part > between]
+    if low.size == 0 or high.size == 0:
+        return None
+    start, stop = float(low.mean()), float(high.mean())
+    if stop - start < APART:
+        return None
+    counts, edges = np.histogram(part, 50, (start, stop))
+    inside = np.convolve(counts, np.ones(10), mode="valid")
+    emptiest = np.flatnonzero(inside == inside.min())
+    if inside.min() > VALLEY * min(low.size, high.size):
+        return None
+    return float(edges[int(emptiest[emptiest.size // 2]) + 5])
 
 
 def _along_the_edge(dark: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
