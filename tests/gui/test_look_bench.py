@@ -153,6 +153,22 @@ def test_double_click_shows_a_layer_alone(bench: LookBench, desk: Desk, qtbot: Q
     assert desk.look("front").stretches["Cu"] == bench.source.suggested("Cu")
 
 
+def test_chosen_cell_is_stretched_before_there_is_a_composite(
+    bench: LookBench, desk: Desk, qtbot: QtBot
+) -> None:
+    grid = bench.table.grid
+    at = grid.picture_rect("Mg").center().toPoint()
+    qtbot.mouseClick(grid.viewport(), Qt.MouseButton.LeftButton, pos=at)
+    assert bench.histograms.keys() == ["layer:Mg"]
+    before = bench.source.lut("Mg", 1)
+    wanted = Stretch(low=5.0, high=60.0, by="value")
+    bench.histograms.stretch_changed.emit("layer:Mg", wanted, True)
+    assert desk.look("front").stretches == {"Mg": wanted}
+    assert not np.array_equal(bench.source.lut("Mg", 1), before)
+    desk.undo()
+    assert np.array_equal(bench.source.lut("Mg", 1), before)
+
+
 def test_list_arrows_walk_through_the_single_view(bench: LookBench, desk: Desk, qtbot: QtBot) -> None:
     bench.show_alone("Mg")
     bench.channels.set_current("Mg")

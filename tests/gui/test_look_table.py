@@ -299,7 +299,7 @@ def test_all_cells_read_the_same_place(table: LightTable, source: Source, qtbot:
 
 def test_zoomed_out_readings_are_marked_as_means(table: LightTable, qtbot: QtBot) -> None:
     grid = table.grid
-    table.columns.setCurrentIndex(table.columns.findData(4))
+    table.columns.setCurrentIndex(table.columns.findData(6))
     settle(qtbot, table)
     qtbot.mouseMove(grid.viewport(), grid.picture_rect("Al").center().toPoint())
     reading = grid.reading("Al")
@@ -329,6 +329,20 @@ def test_a_new_stretch_reads_nothing_again(table: LightTable, source: Source, qt
     table.grid.recolour("Fe")
     assert table.grid.grab().toImage() != dark
     assert len(source.reads) == before
+
+
+def test_whole_map_stays_shown_when_the_window_changes(table: LightTable, qtbot: QtBot) -> None:
+    grid = table.grid
+    for size in ((700, 500), (1100, 800)):
+        table.resize(*size)
+        qtbot.waitUntil(lambda s=size: table.size().width() >= s[0] - 1)
+        qtbot.wait(20)
+        assert grid.view == grid._fit()
+    grid.zoom(3.0)
+    near = grid.view
+    table.resize(800, 600)
+    qtbot.wait(20)
+    assert grid.view == near
 
 
 def test_slots_are_marked(table: LightTable) -> None:

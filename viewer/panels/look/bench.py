@@ -150,6 +150,7 @@ class LookBench(QObject):
         self.channels.slot_requested.connect(self.send)
         self.channels.remove_requested.connect(self._remove)
         self.table.selected.connect(self.channels.set_current)
+        self.table.selected.connect(lambda _: self._show_cards())
         self.table.opened.connect(self.show_alone)
         self.table.slot_requested.connect(self.send)
         self.composite.composite_changed.connect(self._set_composite)
@@ -363,7 +364,7 @@ class LookBench(QObject):
         elif key == "single":
             self._stretch_single(stretch, finished)
         else:
-            self._stretch_layer(key.removeprefix("pin:"), stretch, finished)
+            self._stretch_layer(key.partition(":")[2], stretch, finished)
 
     def _auto_slot(self, slot: int) -> None:
         panel = self.composite.composite.panels[slot]
@@ -391,6 +392,8 @@ class LookBench(QObject):
         """In the single view the list's arrow keys go through the layers."""
         if self.mode == "single":
             self.show_alone(layer_id)
+        else:
+            self._show_cards()
 
     def _pin(self, layer_id: str) -> None:
         if self._map_id is not None:
@@ -535,6 +538,7 @@ class LookBench(QObject):
             self._mode = look.mode
             self._check_modes()
             self.panel.show_mode(look.mode)
+            self.single.set_stepping(look.mode == "single")
             self.mode_changed.emit(look.mode)
         self.picture_changed.emit()
 
@@ -564,6 +568,11 @@ class LookBench(QObject):
             for slot, panel in enumerate(look.composite.panels):
                 if panel is not None and panel.layer in self._entries:
                     due.append((SLOTS[slot], panel.layer, panel.stretch, CHANNELS[slot], _ramp(slot)))
+            chosen = self.channels.current_layer()
+            if look.mode == "table" and not due and chosen in self._entries:
+                # Before there is a composite, the table's chosen cell can be stretched.
+                stretch = self.source.stretch(chosen)
+                due.append((f"layer:{chosen}", chosen, stretch, None, None))
         shown = {layer_id for _, layer_id, *_ in due}
         for layer_id in self._pins.get(self._map_id, []):
             if layer_id in self._entries and layer_id not in shown:

@@ -111,6 +111,7 @@ class LightTableGrid(QAbstractScrollArea):
         self._map: TableMap | None = None
         self._cells: list[_Cell] = []
         self._view: TableView | None = None
+        self._fitted = True
         self._columns = 0
         self._slots: tuple[str | None, ...] = (None, None, None)
         self._current: str | None = None
@@ -198,12 +199,13 @@ class LightTableGrid(QAbstractScrollArea):
 
     def set_view(self, view: TableView) -> None:
         """Move all cells."""
-        if self._map is None:
+        if self._map is None or not self._cells:
             return
         view = view.held_to(*self._map.shown_um)
         if view == self._view:
             return
         self._view = view
+        self._fitted = view == self._fit()
         for cell in self._cells:
             cell.picture = None
         self._ask.start()
@@ -307,7 +309,9 @@ class LightTableGrid(QAbstractScrollArea):
         bar.setSingleStep(int((height + CAPTION + GAP) / 3))
         if self._cells and self._map is not None:
             fit = self._fit()
-            if self._view is None or self._view.um_per_px >= fit.um_per_px * (1 - 1e-9):
+            if self._view is None or self._fitted:
+                # The whole map goes on being shown when the cells change their size.
+                self._fitted = True
                 self._view = fit
                 for cell in self._cells:
                     cell.picture = None

@@ -53,6 +53,7 @@ class SinglePanel(QWidget):
         super().__init__(parent)
         tokens = current()
         self._layers: tuple[LayerEntry, ...] = ()
+        self._stepping = True
         self.layer = LayerButton(self)
         self.layer.setToolTip("Layer shown alone: choose from the menu, or drop a layer here")
         self.layer.setAccessibleName("Layer shown alone")
@@ -112,6 +113,11 @@ class SinglePanel(QWidget):
         self.layer.set_layers(self._layers)
         self._describe()
 
+    def set_stepping(self, on: bool) -> None:
+        """Whether the page keys go through the layers: only while one is shown alone."""
+        self._stepping = on
+        self._describe()
+
     def show_layer(
         self,
         layer_id: str | None,
@@ -133,8 +139,10 @@ class SinglePanel(QWidget):
     def _describe(self) -> None:
         entry = self.layer.entry()
         several = len(self._layers) > 1
-        for part in (self.previous, self.following, self.previous_action, self.next_action):
-            part.setEnabled(several)
+        for button in (self.previous, self.following):
+            button.setEnabled(several)
+        for action in (self.previous_action, self.next_action):
+            action.setEnabled(several and self._stepping)
         self.flags.set_entry(entry)
         self.facts.setText("" if entry is None else details(entry, flags=False))
 
