@@ -18,6 +18,9 @@ from viewer.store.documents import State
 from viewer.store.layers import LayerInfo, write_info, write_layer
 from viewer.store.project import H5Group, MapInfo, new_project, write_documents, write_map
 
+MAP = "rock"
+"""Id of the map in a made-up project."""
+
 PIXEL_UM = 20.0
 _BASE = 2048
 _LEVELS = (2.0, 15.0, 60.0, 180.0, 420.0, 900.0)
@@ -69,7 +72,7 @@ def project(folder: Path, shape: tuple[int, int], channels: int, different: int 
     if shutil.disk_usage(folder).free < need:
         raise OSError(f"{need / 1e9:.1f} GB are needed in {folder}")
     with new_project(path) as file:
-        info = MapInfo(id="rock", name="Rock", shape=shape, pixel_um=(PIXEL_UM, PIXEL_UM))
+        info = MapInfo(id=MAP, name="Rock", shape=shape, pixel_um=(PIXEL_UM, PIXEL_UM))
         group = write_map(file, info)
         home = group["channels"]
         for n in range(min(different, channels)):
