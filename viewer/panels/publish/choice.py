@@ -33,8 +33,8 @@ KIND_TIPS: dict[Kind, str] = {
     "tif": "A page of pixels, as most journals ask for",
     "pdf": "The map as pixels, all text and shapes sharp; for printing",
     "svg": "The map as pixels, all text and shapes editable; for drawing programs",
-    "map-8": "One pixel a map pixel, the colours of the screen, nothing drawn around it",
-    "map-16": "One pixel a map pixel, finer steps of colour than the screen, nothing drawn around it",
+    "map-8": "One pixel a map pixel in the screen's colours, nothing around it",
+    "map-16": "One pixel a map pixel in finer steps of colour, nothing around it",
 }
 
 

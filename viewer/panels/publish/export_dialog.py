@@ -27,6 +27,7 @@ from viewer.desk.picture import LayersPicture, OrientedPicture
 from viewer.errors import CancelledError, GrainlightError
 from viewer.panels import theme
 from viewer.panels.look.latest import Latest
+from viewer.panels.look.parts import Line
 from viewer.panels.publish.choice import KIND_WORDS, Choice, named, suggested_name, write
 from viewer.panels.publish.note_list import NoteList
 from viewer.panels.publish.options import Options, Place
@@ -41,6 +42,7 @@ from viewer.science.progress import Progress
 FOLDER = "publish/folder"
 """Setting: where the last picture was written."""
 
+_COLUMN = 360
 _PAUSE_MS = 200  # after the last change, before the page is drawn anew
 
 
@@ -87,16 +89,17 @@ class ExportDialog(QDialog):
         self.options = Options()
         self.options.changed.connect(self._ask)
         self.options.described.connect(self._describe)
-        self.size = QLabel()
-        self.size.setWordWrap(True)
-        self.size.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.size_line = QLabel()
+        self.size_line.setWordWrap(True)
+        self.size_line.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
         self.notes = NoteList()
         column = QWidget()
         box = QVBoxLayout(column)
         box.setContentsMargins(tokens.gap_4, tokens.gap_4, tokens.gap_4, tokens.gap_4)
         box.setSpacing(tokens.gap_3)
         box.addWidget(self.options)
-        box.addWidget(self.size)
+        box.addWidget(Line())
+        box.addWidget(self.size_line)
         box.addWidget(self.notes)
         box.addStretch(1)
         scroll = QScrollArea()
@@ -104,7 +107,8 @@ class ExportDialog(QDialog):
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
         scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        scroll.setFixedWidth(384)
+        room = column.minimumSizeHint().width() + tokens.scroll_bar
+        scroll.setFixedWidth(max(_COLUMN, room))
         right = QVBoxLayout()
         right.setSpacing(0)
         right.addWidget(scroll, 1)
@@ -247,7 +251,7 @@ class ExportDialog(QDialog):
             return
         self.options.show_fault(None, "")
         self.view.set_rgb(found.image)
-        self.size.setText(size_words(found.foreseen, choice))
+        self.size_line.setText(size_words(found.foreseen, choice))
         self.notes.set_notes((*found.foreseen.notes, *_remarks(source, choice)))
         self._trouble = ""
         self._allow()
@@ -255,8 +259,8 @@ class ExportDialog(QDialog):
     def _show_trouble(self, text: str, place: Place | None = None) -> None:
         """Say why nothing can be exported."""
         self.options.show_fault(place, text if place else "")
-        self.view.set_words(text)
-        self.size.setText("")
+        self.view.set_words("The page cannot be drawn." if place else text)
+        self.size_line.setText("")
         self.notes.set_notes(())
         self._trouble = text
         self._allow()
@@ -418,6 +422,8 @@ def main() -> None:
 
     app = QApplication.instance() or QApplication(sys.argv)
     assert isinstance(app, QApplication)
+    app.setOrganizationName("Grainlight")
+    app.setApplicationName("Grainlight")
     theme.apply(app)
     poster = Poster()
     with tempfile.TemporaryDirectory() as folder, trial_desk(Path(folder), poster.post) as desk:

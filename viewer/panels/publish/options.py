@@ -29,9 +29,9 @@ from viewer.panels.qt import silenced
 from viewer.plates.source import Rectangle
 
 WIDTHS: tuple[tuple[str, float | None], ...] = (
-    ("One column, 85 mm", 85.0),
-    ("One and a half, 120 mm", 120.0),
-    ("Two columns, 180 mm", 180.0),
+    ("One column", 85.0),
+    ("One and a half", 120.0),
+    ("Two columns", 180.0),
     ("Other width", None),
 )
 """Common practice of journals; each has its own to the millimetre."""
@@ -90,8 +90,11 @@ class Options(QWidget):
         self.kind.insertSeparator(4)
         self.kind_words = QLabel()
         self.kind_words.setWordWrap(True)
+        self.kind_words.setAlignment(Qt.AlignmentFlag.AlignTop)
+        # Room for two lines at all times, so that nothing below jumps.
+        self.kind_words.setMinimumHeight(2 * self.fontMetrics().lineSpacing())
         self.kind_words.setProperty("tone", "dim")
-        self.form.addRow("What", _row(self.whole, self.view_only))
+        self.form.addRow("What", _row(self.whole, self.view_only, gap=theme.current().gap_4))
         self.form.addRow("", self.part_fault)
         self.form.addRow("Kind", self.kind)
         self.form.addRow("", self.kind_words)
@@ -102,6 +105,9 @@ class Options(QWidget):
         self.width_preset = QComboBox()
         for words, width in WIDTHS:
             self.width_preset.addItem(words, width)
+            tip = "Any width" if width is None else f"{width:g} mm"
+            at = self.width_preset.count() - 1
+            self.width_preset.setItemData(at, tip, int(Qt.ItemDataRole.ToolTipRole))
         self.width_preset.setToolTip("Widths that most journals print at")
         self.width_mm = QDoubleSpinBox()
         self.width_mm.setRange(20.0, 2000.0)
@@ -115,9 +121,11 @@ class Options(QWidget):
         # The least value stands for no limit.
         self.tallest.setRange(19.0, 2000.0)
         self.tallest.setDecimals(0)
+        self.tallest.setPrefix("at most ")
         self.tallest.setSuffix(" mm")
         self.tallest.setSpecialValueText("as it comes")
         self.tallest.setValue(19.0)
+        self.tallest.setAccessibleName("Largest height of the page")
         self.tallest.setToolTip("The map is drawn smaller where the page would become taller than this")
         self.dpi = QSpinBox()
         self.dpi.setRange(50, 2400)
@@ -131,10 +139,10 @@ class Options(QWidget):
         self.dark = QRadioButton("Dark")
         self._paper = _group(self, self.light, self.dark)
         self.form.addRow("Width", _row(self.width_preset, self.width_mm))
-        self.form.addRow("Height at most", self.tallest)
-        self.form.addRow("Resolution", self.dpi)
+        self.form.addRow("Height", _row(self.tallest))
+        self.form.addRow("Resolution", _row(self.dpi))
         self.form.addRow("", self.size_fault)
-        self.form.addRow("Paper", _row(self.light, self.dark))
+        self.form.addRow("Paper", _row(self.light, self.dark, gap=theme.current().gap_4))
         self.width_preset.activated.connect(self._pick_width)
         self.width_mm.valueChanged.connect(self._width_edited)
         self.tallest.valueChanged.connect(self._edited)
@@ -150,7 +158,6 @@ class Options(QWidget):
         self.caption.setPlaceholderText("none")
         self.caption.setFixedHeight(4 * self.fontMetrics().lineSpacing())
         self.describe = QPushButton("Describe what is shown")
-        self.describe.setProperty("kind", "flat")
         self.describe.setToolTip("Write channels, pixel size and way-up into the caption")
         self.describe.setAutoDefault(False)
         self.bar = QCheckBox("Scale bar")
@@ -159,13 +166,13 @@ class Options(QWidget):
         boxes = QVBoxLayout()
         boxes.setSpacing(theme.current().gap_1)
         for box in (self.bar, self.names, self.arrow):
-            box.setChecked(True)
+            box.setChecked(box is not self.arrow)
             box.toggled.connect(self._edited)
             boxes.addWidget(box)
         self.form.addRow("Draw", boxes)
         self.form.addRow("Title", self.title)
         self.form.addRow("Caption", self.caption)
-        self.form.addRow("", self.describe)
+        self.form.addRow("", _row(self.describe))
         self.title.textChanged.connect(self._edited)
         self.caption.textChanged.connect(self._edited)
         self.describe.clicked.connect(self.described)
@@ -223,6 +230,10 @@ class Options(QWidget):
 
     def set_way_up(self, degrees: float | None) -> None:
         """Say which way is up, or that nobody has."""
+        # The tick goes with the way-up: a ticked box that draws nothing would be a lie.
+        if (degrees is None) != (self._way_up is None):
+            with silenced(self.arrow):
+                self.arrow.setChecked(degrees is not None)
         self._way_up = degrees
         self.arrow.setText(f"Way-up arrow{'' if degrees is not None else ' (way-up is not set)'}")
         self.arrow.setToolTip(
@@ -280,9 +291,9 @@ def _group(parent: QWidget, *buttons: QRadioButton) -> QButtonGroup:
     return group
 
 
-def _row(*widgets: QWidget) -> QLayout:
+def _row(*widgets: QWidget, gap: int | None = None) -> QLayout:
     line = QHBoxLayout()
-    line.setSpacing(theme.current().gap_2)
+    line.setSpacing(theme.current().gap_2 if gap is None else gap)
     for widget in widgets:
         line.addWidget(widget)
     line.addStretch(1)

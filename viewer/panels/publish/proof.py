@@ -7,6 +7,7 @@ are those of the file.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -23,8 +24,8 @@ from viewer.plates.source import PlateSource, displayed_pixel, window_of
 from viewer.plates.written import Note
 from viewer.science.progress import Progress, silent
 
-COARSEST_DPI = 50.0
-"""Least that a page can be drawn at."""
+COARSEST_DPI, FINEST_DPI = 50.0, 2400.0
+"""What `Page` allows."""
 
 
 class Foreseen(NamedTuple):
@@ -86,7 +87,8 @@ def draw_proof(
     fit = min(room[0] / layout.width, room[1] / layout.height) * MM_PER_INCH
     # Pixels of a coarse page are to be seen; those of a fine one would not be.
     dpi = max(COARSEST_DPI, fit if choice.vector else min(fit, page.dpi))
-    drawn = composite.draw_composite(source, _at(choice, min(dpi, 2400.0)).page(), progress)
+    coarse = replace(choice, dpi=min(dpi, FINEST_DPI))
+    drawn = composite.draw_composite(source, coarse.page(), progress)
     return Proof(drawn.image, foreseen)
 
 
@@ -161,12 +163,6 @@ def _map_proof(
     stored = source.orientation.shape(shape)
     picture: npt.NDArray[Any] = source.orientation.apply(sample(source, window, stored, progress))
     return Proof(np.ascontiguousarray(picture), foresee_map(source, choice))
-
-
-def _at(choice: Choice, dpi: float) -> Choice:
-    from dataclasses import replace
-
-    return replace(choice, dpi=dpi)
 
 
 def _bytes(count: float) -> str:

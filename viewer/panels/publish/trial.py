@@ -43,10 +43,7 @@ def trial_desk(folder: Path, post: Post = at_once, *, inline: bool = False) -> D
     """Open such a project, showing a composite of its channels, with its way-up set."""
     desk = Desk.open(trial_project(folder), post, inline=inline)
     found = desk.map()
-    red, green, blue = (Panel(layer=layer) for layer in ("Fe-K", "Mg-K", "Ca-K"))
-    ids = list(found.layers)
-    if "Fe-K" not in ids:
-        red, green, blue = (Panel(layer=layer) for layer in ids[:3])
+    red, green, blue = (Panel(layer=desk.layer(found.id, n).id) for n in ("Fe", "Mg", "Ca"))
     look = msgspec.structs.replace(
         desk.look(found.id), mode="composite", composite=Composite(red=red, green=green, blue=blue)
     )
