@@ -1,4 +1,4 @@
-"""The demo slab, taken through the whole job: gathered, oriented, composed, derived, measured, exported."""
+"""The demo slab, taken through the whole job: gathered, oriented, derived, measured, exported."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from typing import Any
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from demo_maps import DemoSlab, make
 from viewer.desk.deriving import derive_now
@@ -32,6 +33,10 @@ from viewer.store.project import Placement
 
 FACE_A, FACE_B, CLOSE_UP = "Slab face A", "Slab face B", "Seam close-up"
 _OURS = "grainlight-demo.txt"
+SCALES = (0.1, 10.0)
+"""Smallest slab that still shows all it is made for, and largest that a machine should be asked for."""
+
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -73,8 +78,15 @@ def build(
     Raises
     ------
     InputError
-        The folder holds something else, or an earlier demo and `force` is not set.
+        The folder holds something else, or an earlier demo and `force` is not set; the scale is out
+        of its range.
     """
+    least, most = SCALES
+    if not least <= scale <= most:
+        raise InputError(
+            f"The slab is made at {least:g} to {most:g} times its size, not at {scale:g}.",
+            where="scale",
+        )
     folder = folder.absolute()
     _claim(folder, force)
     try:
@@ -166,11 +178,11 @@ def _set_up(desk: Desk, truth: dict[str, Any]) -> None:
 def _compose(desk: Desk) -> None:
     face_a = desk.map(FACE_A).id
     suggested, _ = suggest_composite(desk, face_a)
-    seam = _named(desk, face_a, "Oxide and silicates", ("Fe", "Cr", "Al"))
+    seam = _named(desk, face_a, "Silicates and oxides", ("Fe", "Mg", "Ca"))
     desk.save_composite(msgspec.structs.replace(suggested, name="Suggested"))
     desk.save_composite(seam)
     for m in desk.maps.values():
-        own = _named(desk, m.id, "", ("Fe", "Cr", "Al"))
+        own = _named(desk, m.id, "", ("Fe", "Mg", "Ca"))
         desk.set_look(f"Look at {m.name}", m.id, MapLook(mode="composite", composite=own))
 
 
@@ -191,7 +203,7 @@ def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
     top = np.array(contacts["seam top"])
     width = desk.maps[map_id].size_um[0]
 
-    def line(contact: np.ndarray[Any, Any], start: float, stop: float, n: int) -> list[tuple[float, float]]:
+    def line(contact: Floats, start: float, stop: float, n: int) -> list[tuple[float, float]]:
         x = np.linspace(start * width, stop * width, n)
         return [(float(a), float(b)) for a, b in zip(x, np.interp(x, *contact.T), strict=True)]
 
