@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from viewer.science.look.blend import blend, blend_rgb, colour_lut, light, lit_between, paint
+from viewer.science.look.coding import Coding
 from viewer.science.look.orient import Orientation
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch, lut
@@ -25,6 +27,46 @@ RGB = tuple[int, int, int]
 
 INKS: tuple[RGB, ...] = ((255, 0, 0), (0, 255, 0), (0, 0, 255))
 """The colours of a composite's three layers."""
+
+
+_STRIDE = 16
+"""Codes between two at which a table is worked out first: see `brightness`."""
+
+
+@lru_cache(maxsize=16)
+def code_values(coding: Coding, size: int) -> npt.NDArray[np.float64]:
+    """`Coding.values`, remembered; not to be written into."""
+    values = coding.values(size)
+    values.flags.writeable = False
+    return values
+
+
+@lru_cache(maxsize=64)
+def brightness(
+    coding: Coding, size: int, stretch: Stretch, depth: Literal[8, 16]
+) -> npt.NDArray[Any]:
+    """`stretch.lut` of a coding's values, remembered; not to be written into.
+
+    A slider that moves changes one layer's table: those of the others are found here. At 8 bits a
+    table has 255 steps at most, and is monotone. So it is worked out at every `_STRIDE`-th code, and
+    at those in between only where there is a step: the same numbers in an eighth of the time.
+    """
+    values = code_values(coding, size)
+    if depth != 8 or size <= 16 * _STRIDE:
+        table = lut(values, stretch, depth)
+    else:
+        first = int(coding.missing)
+        known = values[first:]
+        corners = np.append(np.arange(0, known.size - 1, _STRIDE), known.size - 1)
+        levels = lut(known[corners], stretch, depth)
+        table = np.zeros(size, levels.dtype)
+        table[first:] = np.repeat(levels, np.diff(corners, append=known.size))
+        stepped = np.flatnonzero(levels[1:] != levels[:-1])
+        inside = corners[stepped][:, None] + np.arange(1, _STRIDE)
+        inside = inside[inside < known.size]
+        table[first + inside] = lut(known[inside], stretch, depth)
+    table.flags.writeable = False
+    return table
 
 
 @dataclass(frozen=True)
@@ -167,8 +209,8 @@ class LayersPicture:
         at = (layer.path, min(level, 1), depth, stretch)
         table = self._tables.get(at)
         if table is None:
-            values = layer.coding(level).values(layer.code_count(level))
-            table = self._tables[at] = lut(values, stretch, depth)
+            size = layer.code_count(level)
+            table = self._tables[at] = brightness(layer.coding(level), size, stretch, depth)
         return table
 
     def _colour_table(self, level: int) -> npt.NDArray[np.uint8]:
@@ -188,8 +230,12 @@ class LayersPicture:
     def _lit_table(self, level: int) -> npt.NDArray[np.bool_]:
         assert self.lit is not None
         layer = self.lit.layer
-        values = layer.coding(level).values(layer.code_count(level))
-        return lit_between(values, self.lit.low, self.lit.high)
+        at = (layer.path, min(level, 1), "lit", self.lit.low, self.lit.high)
+        table = self._tables.get(at)
+        if table is None:
+            values = code_values(layer.coding(level), layer.code_count(level))
+            table = self._tables[at] = lit_between(values, self.lit.low, self.lit.high)
+        return table
 
     def _mask(self, level: int, rows: slice, cols: slice) -> npt.NDArray[np.bool_] | None:
         if not self.outline:
