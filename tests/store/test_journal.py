@@ -30,7 +30,9 @@ def test_what_was_appended_is_read_back_in_order(tmp_path: Path) -> None:
 
 @settings(max_examples=60, deadline=None)
 @given(st.data())
-def test_any_cut_keeps_all_whole_lines(tmp_path_factory: pytest.TempPathFactory, data: st.DataObject) -> None:
+def test_any_cut_keeps_all_whole_lines(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
     path = tmp_path_factory.mktemp("j") / "j"
     text = b"".join(journal._line(e) for e in _entries(9))
     cut = data.draw(st.integers(0, len(text)))

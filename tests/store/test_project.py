@@ -172,9 +172,14 @@ def test_a_folder_that_may_not_be_written_opens_for_reading(
 
 def test_a_new_project_that_fails_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "new.maps.h5"
-    with pytest.raises(ResourceError, match="disk is full"), new_project(path) as file:
-        file["x"] = np.zeros(10)
-        raise OSError(28, "No space left on device")
+
+    def write() -> None:
+        with new_project(path) as file:
+            file["x"] = np.zeros(10)
+            raise OSError(28, "No space left on device")
+
+    with pytest.raises(ResourceError, match="disk is full"):
+        write()
     assert [p.name for p in tmp_path.iterdir() if not p.name.endswith(".lock")] == []
 
 

@@ -27,6 +27,7 @@ from viewer import __version__
 from viewer.errors import CancelledError, InputError, UsageError
 from viewer.intake.base import Candidate, PixelSize, Reader
 from viewer.science.kernels import one_core
+from viewer.science.look.compare import Lineup, judge_drift, part
 from viewer.science.look.quality import Flag, QualityScan
 from viewer.science.progress import Progress, silent
 from viewer.store.layers import Flagged, LayerInfo, write_flags, write_info, write_layer
@@ -335,6 +336,7 @@ def _write(
     with ThreadPoolExecutor(1, "quality", one_core) as pool:
         # What a scan has found is worked out while the next channel is read.
         found: dict[str, Future[list[Flag]]] = {}
+        lineup = Lineup()
         for number, channel in enumerate(plan.channels):
 
             def step(
@@ -342,10 +344,15 @@ def _write(
             ) -> None:
                 progress((number + done) / count, f"{name} ({number + 1} of {count})")
 
-            scan = _write_channel(group["channels"], plan, channel, step)
+            scan, sample = _write_channel(group["channels"], plan, channel, step)
             found[channel.id] = pool.submit(scan.finish)
-        for layer_id, flags in found.items():
-            write_flags(group["channels"][layer_id], tuple(_flagged(f) for f in flags.result()))
+            compared = pool.submit(lineup.add, channel.id, sample)
+        judged = judge_drift({layer_id: flags.result() for layer_id, flags in found.items()})
+        compared.result()
+        shifted = lineup.misregistered()
+        for layer_id, flags in judged.items():
+            every = (*flags, shifted[layer_id]) if layer_id in shifted else flags
+            write_flags(group["channels"][layer_id], tuple(_flagged(f) for f in every))
     known = sources.result()
     for channel in plan.channels:
         # What the pixels are called depends on the digest of their file, which is known only now.
@@ -382,8 +389,8 @@ def _info(plan: GatherPlan, channel: PlannedChannel, digest: str) -> LayerInfo:
 
 def _write_channel(
     parent: H5Group, plan: GatherPlan, channel: PlannedChannel, progress: Progress
-) -> QualityScan:
-    """Write a channel; return the scan that has seen all of it."""
+) -> tuple[QualityScan, npt.NDArray[Any]]:
+    """Write a channel; return the scan that has seen all of it, and the part to compare."""
     candidate = channel.candidate
     with ExitStack() as stack:
         source = stack.enter_context(candidate.open())
@@ -391,6 +398,15 @@ def _write_channel(
         if candidate.shape != plan.shape:
             reader = Resampled(source, plan.shape)
         scan = QualityScan(plan.shape, reader.dtype)
+        rows, cols = part(plan.shape)
+        seen: list[npt.NDArray[Any]] = []
+
+        def watch(band: npt.NDArray[Any], start: int) -> None:
+            scan.add(band, start)
+            first, last = max(rows.start - start, 0), min(rows.stop - start, len(band))
+            if first < last:
+                seen.append(band[first:last, cols].copy())
+
         write_layer(
             parent,
             _info(plan, channel, ""),
@@ -398,9 +414,9 @@ def _write_channel(
             _kept_dtype(reader.dtype),
             reader.rows,
             progress,
-            watch=scan.add,
+            watch=watch,
         )
-    return scan
+    return scan, np.concatenate(seen)
 
 
 def _flagged(flag: Flag) -> Flagged:

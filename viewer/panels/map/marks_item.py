@@ -94,6 +94,27 @@ def distance_to_line(at: QPointF, points: Sequence[QPointF]) -> float:
     return best
 
 
+@dataclass(frozen=True)
+class Label:
+    """A reading and the box, in the view, that it stands in."""
+
+    words: str
+    box: QRectF
+
+    def clear_of(self, taken: Sequence[QRectF]) -> Label:
+        """The same reading where it covers no other: as near as may be, below or above."""
+        step = self.box.height() + 2.0
+        for away in (0, 1, -1, 2, -2, 3, -3):
+            box = self.box.translated(0, away * step)
+            if not any(box.intersects(other) for other in taken):
+                return Label(self.words, box)
+        return self
+
+    def draw(self, painter: QPainter, font: QFont) -> None:
+        """Draw it with its halo."""
+        halo.text(painter, self.box.center(), self.words, font, align=(0.5, 0.5))
+
+
 class MarksItem:
     """Draws marks.
 
@@ -174,11 +195,12 @@ class MarksItem:
         return [mark.points, mark.second] if mark.second else [mark.points]
 
     def paint(self, painter: QPainter, lens: Lens, font: QFont, hovered: Hit | None) -> None:
-        """Draw every mark, the selected one on top."""
+        """Draw every mark, the selected one on top, and their readings over all lines."""
         order = sorted(self.shown(), key=lambda m: (m.id == self.selected, m.id == self.glowing))
+        labels: list[Label] = []
         for mark in order:
             on = hovered if hovered and hovered.mark.id == mark.id else None
-            self.paint_mark(
+            label = self._draw(
                 painter,
                 lens,
                 font,
@@ -187,6 +209,14 @@ class MarksItem:
                 glows=mark.id == self.glowing or on is not None,
                 handle=on.handle if on else None,
             )
+            if label is not None:
+                labels.append(label)
+        # The mark on top has its reading where it belongs; others give way.
+        taken: list[QRectF] = []
+        for label in reversed(labels):
+            placed = label.clear_of(taken)
+            taken.append(placed.box)
+            placed.draw(painter, font)
 
     def paint_mark(
         self,
@@ -209,6 +239,38 @@ class MarksItem:
         words : str, optional
             Instead of its label and reading; empty for none.
         """
+        label = self._draw(
+            painter,
+            lens,
+            font,
+            mark,
+            selected=selected,
+            glows=glows,
+            handle=handle,
+            words=words,
+            every_handle=True,
+        )
+        if label is not None:
+            label.draw(painter, font)
+
+    def _draw(
+        self,
+        painter: QPainter,
+        lens: Lens,
+        font: QFont,
+        mark: Mark,
+        *,
+        selected: bool,
+        glows: bool,
+        handle: int | None,
+        words: str | None = None,
+        every_handle: bool = False,
+    ) -> Label | None:
+        """Draw lines and handles; give back the reading, not yet drawn.
+
+        A mark at rest shows the ends of its lines only: the vertices between would hide the contact
+        that they follow.
+        """
         accent = QColor(theme.current().overlay_accent)
         colour = accent if selected else halo.ink()
         first = [lens.transform.map(QPointF(*p)) for p in mark.points]
@@ -217,18 +279,24 @@ class MarksItem:
         bounds = QPolygonF(every).boundingRect()
         frame = QRectF(0, 0, *lens.size_px)
         if not frame.adjusted(-80, -80, 80, 80).intersects(bounds.adjusted(-1, -1, 1, 1)):
-            return
+            return None
         glow = accent if glows or selected else None
         for path, helps in self._paths(lens, mark, first, second):
             halo.stroke(painter, path, colour, dashed=helps, glow=None if helps else glow)
-        small = max(bounds.width(), bounds.height()) < TINY
-        if not small or selected or glows:
-            for index, point in enumerate(every):
+        if max(bounds.width(), bounds.height()) < TINY and not (selected or glows):
+            return None
+        ends = {0, len(first) - 1, len(first), len(every) - 1}
+        busy = every_handle or selected or glows or mark.kind in ("angle", "perpendicular")
+        for index, point in enumerate(every):
+            if busy or index in ends:
                 halo.handle(painter, point, colour, held=index == handle)
-            words = self.text_of(mark) if words is None else words
-            if words:
-                at, align = _text_place(mark, first, second, halo.text_size(words, font))
-                halo.text(painter, at, words, font, align=align)
+        words = self.text_of(mark) if words is None else words
+        if not words:
+            return None
+        room = halo.text_size(words, font)
+        at, align = _text_place(mark, first, second, room)
+        corner = at - QPointF(align[0] * room.width(), align[1] * room.height())
+        return Label(words, QRectF(corner, room.size()))
 
     @staticmethod
     def _paths(

@@ -12,9 +12,9 @@ from viewer.panels.measure.ledger_model import ROW_ROLE, SORT_ROLE, LedgerModel
 from viewer.store.documents import Row
 
 _WIDTHS = {
-    ledger_model.LABEL: 56,
-    ledger_model.KIND: 132,
-    ledger_model.VALUE: 112,
+    ledger_model.LABEL: 128,
+    ledger_model.KIND: 84,
+    ledger_model.VALUE: 124,
     ledger_model.UNIT: 48,
     ledger_model.LOW: 64,
     ledger_model.HIGH: 64,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
+from functools import partial
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
@@ -36,7 +37,9 @@ class ReadOut(QWidget):
         self.position.setTextFormat(Qt.TextFormat.PlainText)
         self.position.setFont(theme.figures(self.position.font()))
         self.position.setMinimumWidth(
-            self.position.fontMetrics().horizontalAdvance("x 00000.0  y 00000.0 mm   row 000000  col 000000")
+            self.position.fontMetrics().horizontalAdvance(
+                "x 00000.0  y 00000.0 mm   row 000000  col 000000"
+            )
         )
         self.values = ElidedLabel()
         self.values.setFont(theme.figures(self.values.font()))
@@ -83,7 +86,7 @@ class ReadOut(QWidget):
                 wanted, self._wanted = self._wanted, None
             if wanted is not None:
                 text = self._read(wanted)
-                self._poster.post(lambda text=text: self.values.setText(text))
+                self._poster.post(partial(self.values.setText, text))
 
     def _read(self, wanted: _Wanted) -> str:
         try:

@@ -48,7 +48,7 @@ class ShortcutSheet(QDialog):
         rows = [
             (
                 action.shortcut().toString(QKeySequence.SequenceFormat.NativeText),
-                action.text().replace("&", "").removesuffix("…"),
+                action.iconText(),
             )
             for group in groups
             for action in group

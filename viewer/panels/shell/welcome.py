@@ -63,6 +63,7 @@ class Welcome(QWidget):
         self._recent_title.setProperty("tone", "title")
         self._recent = QVBoxLayout()
         self._recent.setSpacing(0)
+        self._entries: list[_Entry] = []
         column = QWidget()
         column.setFixedWidth(COLUMN)
         inside = QVBoxLayout(column)
@@ -82,13 +83,12 @@ class Welcome(QWidget):
 
     def set_recent(self, paths: list[str]) -> None:
         """List the projects opened last."""
-        while self._recent.count():
-            widget = self._recent.takeAt(0).widget()
-            if widget is not None:
-                widget.deleteLater()
+        for entry in self._entries:
+            entry.deleteLater()
+        self._entries = [_Entry(path, self.recent_wanted) for path in paths]
         self._recent_title.setVisible(bool(paths))
-        for path in paths:
-            self._recent.addWidget(_Entry(path, self.recent_wanted))
+        for entry in self._entries:
+            self._recent.addWidget(entry)
 
 
 class _Entry(QWidget):

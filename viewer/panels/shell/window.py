@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,6 @@ from viewer.desk.gather import GatherPlan, gather
 from viewer.desk.jobs import Jobs
 from viewer.errors import CancelledError, GrainlightError
 from viewer.panels import icons, theme
-
 from viewer.panels.intake.drop import dropped_paths
 from viewer.panels.qt import Poster
 from viewer.panels.shell.job_strip import JobStrip
@@ -105,6 +105,8 @@ class MainWindow(QMainWindow):
         checkable: bool = False,
     ) -> QAction:
         action = QAction(text, self)
+        # «Undo turn the map» in the menu stays «Undo» on the shortcut sheet.
+        action.setIconText(text.removesuffix("…"))
         action.setCheckable(checkable)
         if keys is not None:
             action.setShortcut(QKeySequence(keys))
@@ -121,33 +123,185 @@ class MainWindow(QMainWindow):
     def _build_actions(self) -> None:
         key = QKeySequence.StandardKey
         act = self._action
-        act("gather", "Gather maps…", "Bring element maps into a project", self.open_intake, "Ctrl+G", "gather")
+        act(
+            "gather",
+            "Gather maps…",
+            "Bring element maps into a project",
+            self.open_intake,
+            "Ctrl+G",
+            "gather",
+        )
         act("open", "Open project…", "Open a project", self.pick_project, key.Open, "open")
-        act("export", "Export picture…", "Write what is shown as a figure or a map-size image", self.open_export, "Ctrl+E", "export")
-        act("ledger", "Export ledger…", "Write every measurement as a CSV table", self._export_ledger, "Ctrl+Shift+E", "csv")
-        act("close", "Close project", "Close the project; every edit is kept", self.close_project, key.Close)
+        act(
+            "export",
+            "Export picture…",
+            "Write what is shown as a figure or a map-size image",
+            self.open_export,
+            "Ctrl+E",
+            "export",
+        )
+        act(
+            "ledger",
+            "Export ledger…",
+            "Write every measurement as a CSV table",
+            self._export_ledger,
+            "Ctrl+Shift+E",
+            "csv",
+        )
+        act(
+            "close",
+            "Close project",
+            "Close the project; every edit is kept",
+            self.close_project,
+            key.Close,
+        )
         act("quit", "Quit", "Leave Grainlight", self.close, key.Quit)
-        act("undo", "Undo", "Take the last step back", lambda: self._on_desk(Desk.undo), key.Undo, "undo")
+        act(
+            "undo",
+            "Undo",
+            "Take the last step back",
+            lambda: self._on_desk(Desk.undo),
+            key.Undo,
+            "undo",
+        )
         act("redo", "Redo", "Do the step again", lambda: self._on_desk(Desk.redo), key.Redo, "redo")
         act("fit", "Fit the map", "Show the whole map", lambda: self._on_view("fit"), "Ctrl+0", "fit")
-        act("one", "Pixel for pixel", "One map pixel to one pixel of the screen", lambda: self._on_view("one_to_one"), "Ctrl+1")
-        act("zoom_in", "Zoom in", "Come closer", lambda: self._on_view("zoom_in"), key.ZoomIn, "zoom-in")
-        act("zoom_out", "Zoom out", "Step back", lambda: self._on_view("zoom_out"), key.ZoomOut, "zoom-out")
-        act("go_to", "Go to position…", "Bring a position in mm to the middle", self.ask_position, "Ctrl+J", "go-to")
-        act("full", "Full screen", "Only the map, on the whole screen", self.toggle_full_screen, "F11", "full-screen", checkable=True)
-        act("histograms", "Histograms", "Show or hide the histograms under the map", self._toggle_histograms, "Ctrl+H", "histogram", checkable=True)
-        act("scheme", "Light window", "Change between the light and the dark window", self._toggle_scheme, None, "sun", checkable=True)
-        act("turn_right", "Turn right", "Turn the map a quarter clockwise", lambda: self._on_workspace(lambda w: w.turn(1)), "Ctrl+]", "turn-right")
-        act("turn_left", "Turn left", "Turn the map a quarter anticlockwise", lambda: self._on_workspace(lambda w: w.turn(-1)), "Ctrl+[", "turn-left")
-        act("mirror", "Mirror", "Mirror the map left to right", lambda: self._on_workspace(Workspace.mirror), "Ctrl+M", "mirror")
-        act("way_up", "Set way-up", "Drag an arrow to where stratigraphic up is", lambda: self._tool("way-up"), "Ctrl+U", "way-up")
-        act("no_way_up", "Clear way-up", "Forget which way is up", lambda: self._on_workspace(Workspace.clear_way_up))
-        act("outline", "Edit outline", "Draw or mend the sample's outline; what is outside is excluded", lambda: self._tool("outline"), "Ctrl+T", "outline")
-        act("find_outline", "Suggest outline", "Find the outline from the sum of the channels", lambda: self._on_workspace(Workspace.suggest_outline), "Ctrl+Shift+T")
-        act("no_outline", "Clear outline", "The whole map counts", lambda: self._on_workspace(Workspace.clear_outline))
-        act("look", "Look bench", "Stretch, blend and compare channels", lambda: self._bench("look"), "Ctrl+Shift+1", "look")
-        act("measure", "Measure bench", "Rulers and the ledger", lambda: self._bench("measure"), "Ctrl+Shift+2", "measure")
-        act("shortcuts", "Keyboard shortcuts", "All shortcuts on one sheet", self.show_shortcuts, "F1", "info")
+        act(
+            "one",
+            "Pixel for pixel",
+            "One map pixel to one pixel of the screen",
+            lambda: self._on_view("one_to_one"),
+            "Ctrl+1",
+        )
+        act(
+            "zoom_in", "Zoom in", "Come closer", lambda: self._on_view("zoom_in"), key.ZoomIn, "zoom-in"
+        )
+        act(
+            "zoom_out",
+            "Zoom out",
+            "Step back",
+            lambda: self._on_view("zoom_out"),
+            key.ZoomOut,
+            "zoom-out",
+        )
+        act(
+            "go_to",
+            "Go to position…",
+            "Bring a position in mm to the middle",
+            self.ask_position,
+            "Ctrl+J",
+            "go-to",
+        )
+        act(
+            "full",
+            "Full screen",
+            "Only the map, on the whole screen",
+            self.toggle_full_screen,
+            "F11",
+            "full-screen",
+            checkable=True,
+        )
+        act(
+            "histograms",
+            "Histograms",
+            "Show or hide the histograms under the map",
+            self._toggle_histograms,
+            "Ctrl+H",
+            "histogram",
+            checkable=True,
+        )
+        act(
+            "scheme",
+            "Light window",
+            "Change between the light and the dark window",
+            self._toggle_scheme,
+            None,
+            "sun",
+            checkable=True,
+        )
+        act(
+            "turn_right",
+            "Turn right",
+            "Turn the map a quarter clockwise",
+            lambda: self._on_workspace(lambda w: w.turn(1)),
+            "Ctrl+]",
+            "turn-right",
+        )
+        act(
+            "turn_left",
+            "Turn left",
+            "Turn the map a quarter anticlockwise",
+            lambda: self._on_workspace(lambda w: w.turn(-1)),
+            "Ctrl+[",
+            "turn-left",
+        )
+        act(
+            "mirror",
+            "Mirror",
+            "Mirror the map left to right",
+            lambda: self._on_workspace(Workspace.mirror),
+            "Ctrl+M",
+            "mirror",
+        )
+        act(
+            "way_up",
+            "Set way-up",
+            "Drag an arrow to where stratigraphic up is",
+            lambda: self._tool("way-up"),
+            "Ctrl+U",
+            "way-up",
+        )
+        act(
+            "no_way_up",
+            "Clear way-up",
+            "Forget which way is up",
+            lambda: self._on_workspace(Workspace.clear_way_up),
+        )
+        act(
+            "outline",
+            "Edit outline",
+            "Draw or mend the sample's outline; what is outside is excluded",
+            lambda: self._tool("outline"),
+            "Ctrl+T",
+            "outline",
+        )
+        act(
+            "find_outline",
+            "Suggest outline",
+            "Find the outline from the sum of the channels",
+            lambda: self._on_workspace(Workspace.suggest_outline),
+            "Ctrl+Shift+T",
+        )
+        act(
+            "no_outline",
+            "Clear outline",
+            "The whole map counts",
+            lambda: self._on_workspace(Workspace.clear_outline),
+        )
+        act(
+            "look",
+            "Look bench",
+            "Stretch, blend and compare channels",
+            lambda: self._bench("look"),
+            "Ctrl+Shift+1",
+            "look",
+        )
+        act(
+            "measure",
+            "Measure bench",
+            "Rulers and the ledger",
+            lambda: self._bench("measure"),
+            "Ctrl+Shift+2",
+            "measure",
+        )
+        act(
+            "shortcuts",
+            "Keyboard shortcuts",
+            "All shortcuts on one sheet",
+            self.show_shortcuts,
+            "F1",
+            "info",
+        )
         act("about", "About Grainlight", "Version and licence", self.show_about)
 
     def _build_menus(self) -> None:
@@ -168,7 +322,17 @@ class MainWindow(QMainWindow):
         fill(file, "", "export", "ledger", "", "close", "quit")
         fill(bar.addMenu("&Edit"), "undo", "redo")
         self.view_menu = bar.addMenu("&View")
-        self._view_rest = ("fit", "one", "zoom_in", "zoom_out", "go_to", "", "histograms", "full", "scheme")
+        self._view_rest = (
+            "fit",
+            "one",
+            "zoom_in",
+            "zoom_out",
+            "go_to",
+            "",
+            "histograms",
+            "full",
+            "scheme",
+        )
         fill(self.view_menu, *self._view_rest)
         self.map_menu = bar.addMenu("&Map")
         self._map_rest = (
@@ -222,6 +386,7 @@ class MainWindow(QMainWindow):
         self.hint = QLabel()
         self.hint.setProperty("tone", "dim")
         self.hint.setTextFormat(Qt.TextFormat.PlainText)
+        self.hint.setContentsMargins(0, 0, theme.current().gap_2, 0)
         status.addPermanentWidget(self.hint)
         status.addPermanentWidget(self.job_strip)
 
@@ -444,7 +609,7 @@ class MainWindow(QMainWindow):
             widget.setVisible(not full)
         if self.workspace is not None:
             self.workspace.look.channels.setVisible(not full)
-            self.workspace.across.widget(2).setVisible(not full)
+            self.workspace.right.setVisible(not full)
             self.workspace.look.histograms.setVisible(
                 not full and self.actions_by_name["histograms"].isChecked()
             )
@@ -548,7 +713,7 @@ class MainWindow(QMainWindow):
         self.recent_menu.clear()
         paths = self._recent()
         for path in paths:
-            self.recent_menu.addAction(path, lambda p=path: self.open_project(Path(p)))
+            self.recent_menu.addAction(path, partial(self.open_project, Path(path)))
         if not paths:
             self.recent_menu.addAction("No projects yet").setEnabled(False)
 
@@ -573,5 +738,3 @@ class MainWindow(QMainWindow):
         self._jobs.close()
         self._poster.close()
         super().closeEvent(event)
-
-

@@ -5,8 +5,7 @@ A workspace lives as long as its project is open; the window makes a new one for
 
 from __future__ import annotations
 
-
-from PySide6.QtCore import QRectF, QSettings, Qt, QTimer, Signal
+from PySide6.QtCore import QRectF, QSettings, Qt, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QSplitter, QStackedWidget, QTabBar, QVBoxLayout, QWidget
 
@@ -15,7 +14,6 @@ from viewer.desk.desk import Desk
 from viewer.desk.suggest import outline_of_sum
 from viewer.errors import GrainlightError
 from viewer.panels import theme
-from viewer.panels.icons import icon
 from viewer.panels.look.bench import LookBench
 from viewer.panels.map.map_view import MapView
 from viewer.panels.measure.bench import MeasureBench
@@ -76,28 +74,27 @@ class Workspace(QWidget):
         self.tabs = QTabBar()
         self.tabs.setDrawBase(False)
         self.tabs.setExpanding(True)
-        for name, title in BENCHES:
-            self.tabs.addTab(icon(name), title)
+        for _name, title in BENCHES:
+            self.tabs.addTab(title)
         self.pages = QStackedWidget()
         self.pages.addWidget(self.look.panel)
         self.pages.addWidget(self.measure)
-        right = QWidget()
-        column = QVBoxLayout(right)
+        self.right = QWidget()
+        column = QVBoxLayout(self.right)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(self.tabs)
         column.addWidget(self.pages, 1)
         self.across = QSplitter(Qt.Orientation.Horizontal)
-        for widget in (self.look.channels, centre, right):
+        for widget in (self.look.channels, centre, self.right):
             self.across.addWidget(widget)
         self.across.setStretchFactor(1, 1)
         self.across.setCollapsible(1, False)
-        self.across.setSizes([240, 900, 340])
+        self.across.setSizes([232, 860, 380])
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(tokens.gap_1)
         box.addWidget(self.across)
-        self.histograms_shown = centre
 
     def _connect(self) -> None:
         self.tabs.currentChanged.connect(self._tab)
@@ -113,8 +110,6 @@ class Workspace(QWidget):
         self.ruler.map_wanted.connect(self.look.set_map)
         self.desk.changed.connect(self._document_changed)
         self.desk.layers_changed.connect(self._layers_changed)
-        self._outline_soon = QTimer(self)
-        self._outline_soon.setSingleShot(True)
 
     def close_down(self) -> None:
         """Let the desk go; call before it is closed."""
@@ -201,9 +196,7 @@ class Workspace(QWidget):
         if self.map_id is None:
             return
         setup = self.desk.setup(self.map_id)
-        self._set_setup(
-            label, MapSetup(orientation=change(setup.orientation), outline=setup.outline)
-        )
+        self._set_setup(label, MapSetup(orientation=change(setup.orientation), outline=setup.outline))
 
     def _way_up_drawn(self, degrees: float) -> None:
         self._set_orientation(
@@ -264,9 +257,7 @@ class Workspace(QWidget):
             return
         if self.look.mode == "table":
             return
-        self.view.set_picture(
-            self.desk.picture(map_id), self.desk.setup(map_id).orientation, map_id
-        )
+        self.view.set_picture(self.desk.picture(map_id), self.desk.setup(map_id).orientation, map_id)
         self._looked(QRectF(), 0.0)
 
     def _show_setup(self) -> None:
@@ -309,5 +300,3 @@ def restore(splitter: QSplitter, name: str) -> None:
 def keep(splitter: QSplitter, name: str) -> None:
     """Remember a splitter's sizes."""
     QSettings().setValue(f"window/{name}", splitter.saveState())
-
-
