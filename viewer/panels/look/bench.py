@@ -18,13 +18,14 @@ from PySide6.QtGui import QAction, QColor, QImage, QKeySequence, QPixmap
 
 from viewer.desk import deriving
 from viewer.desk.desk import Desk
+from viewer.desk.suggest import patches
 from viewer.errors import GrainlightError
 from viewer.panels import icons
 from viewer.panels.look.channel_list import ChannelList, MapEntry
 from viewer.panels.look.composite_panel import CompositePanel
 from viewer.panels.look.derive_dialog import DeriveDialog, Preview
 from viewer.panels.look.derive_preview import preview
-from viewer.panels.look.desk_layers import DeskSource, entry, sample_window, table_map
+from viewer.panels.look.desk_layers import DeskSource, entry, table_map
 from viewer.panels.look.histogram_dock import HistogramCard, LinkedHistograms
 from viewer.panels.look.ink import CHANNELS
 from viewer.panels.look.latest import Latest
@@ -261,13 +262,12 @@ class LookBench(QObject):
             return
         map_id = self._map_id
         found = self._desk.maps[map_id]
-        window = sample_window(found.shape)
 
         def work(progress: Progress) -> Triple:
             samples = {}
             for done, layer in enumerate(found.channels.values()):
                 progress(done / len(found.channels))
-                samples[layer.id] = layer.values(*window)
+                samples[layer.id] = patches(layer)
             return suggest_triple(samples, {x.id: x.name for x in found.channels.values()})
 
         def done(triple: Triple) -> None:
@@ -689,13 +689,12 @@ class LookBench(QObject):
         missing = [x for x in found.layers.values() if x.info.content not in self._structures]
         if not missing:
             return
-        window = sample_window(found.shape)
 
         def work(progress: Progress) -> dict[str, float]:
             out = {}
             for done, layer in enumerate(missing):
                 progress(done / len(missing))
-                out[layer.info.content] = structure_to_noise(layer.values(*window))
+                out[layer.info.content] = structure_to_noise(patches(layer))
             return out
 
         def done(structures: dict[str, float]) -> None:

@@ -17,7 +17,7 @@ from viewer.science.look.stretch import Stretch, lut
 from viewer.store.project import LayerFile, MapFile
 
 SAMPLE = 512
-"""Side of the part of a map, at full resolution, that structure and triples are judged by."""
+"""Usual side of the part of a map that is looked at in full resolution."""
 
 
 def entry(layer: LayerFile, structure: float | None = None) -> LayerEntry:
