@@ -413,7 +413,15 @@ def _fit(strip: _Strip, start: float, half_px: float) -> _Fit | NoEdge:
             return model.slopes(p) / w[:, None]
 
         fit = optimize.least_squares(
-            misfit, guess, jac=slopes, bounds=bounds, x_scale=scale, max_nfev=MOST_STEPS
+            misfit,
+            guess,
+            jac=slopes,
+            bounds=bounds,
+            x_scale=scale,
+            # A millionth is far below the noise.
+            ftol=1e-6,
+            xtol=1e-6,
+            max_nfev=MOST_STEPS,
         )
         if turn == 0 and _chance(v, weight, fit.fun) > HOPELESS:
             return NoEdge("No edge stands clear of the noise here.")
