@@ -150,7 +150,6 @@ def paint_masked_plain(codes: Codes, table: Words, dim: Words, mask: Mask, out: 
     out[...] = np.where(mask, table[codes], dim[codes])
 
 
-@compiled
 def light(codes: Codes, lit: Tables, colour: Tables, cover: int, out: npt.NDArray[np.uint8]) -> None:
     """Lay a colour over the pixels whose code is lit.
 
@@ -166,6 +165,24 @@ def light(codes: Codes, lit: Tables, colour: Tables, cover: int, out: npt.NDArra
     out : ndarray of uint8 [rows, columns, 4]
         The painted picture, changed in place.
     """
+    if cover == 255 and out.strides[2] == 1 and out.strides[1] == 4:
+        _light_whole(codes, lit, colour.view(np.uint32)[0], out.view(np.uint32)[..., 0])
+    else:
+        _light_mixed(codes, lit, colour, cover, out)
+
+
+@compiled
+def _light_whole(codes: Codes, lit: Tables, word: np.uint32, out: Words) -> None:
+    for r in prange(out.shape[0]):
+        row, of = out[r], codes[r]
+        for c in range(row.size):
+            row[c] = word if lit[of[c]] else row[c]
+
+
+@compiled
+def _light_mixed(
+    codes: Codes, lit: Tables, colour: Tables, cover: int, out: npt.NDArray[np.uint8]
+) -> None:
     for r in prange(out.shape[0]):
         for c in range(out.shape[1]):
             if lit[codes[r, c]]:
@@ -182,3 +199,17 @@ def light_plain(
     where = lit[codes] != 0
     was = out[where].astype(np.int64)
     out[where] = (was * (255 - cover) + colour.astype(np.int64) * cover + 127) // 255
+
+
+def make_ready() -> None:
+    """Read back, or compile, the loops that the first picture of a map needs.
+
+    The first compiled loop of a process takes most of a second to be read back, however small it
+    is. Call this from a thread while the window starts, and no picture waits for it.
+    """
+    words = np.zeros((1, 1), np.uint32)
+    for kind in (np.uint16, np.uint8):
+        codes = np.zeros((1, 1), kind)
+        tables = np.zeros((3, 65536), np.uint8)
+        blend(codes, codes, codes, tables, words)
+        paint(codes, np.zeros(65536, np.uint32), words)
