@@ -328,7 +328,7 @@ def test_a_map_size_tiff_has_no_page(qtbot: QtBot, dialog: ExportDialog) -> None
     choose_kind(qtbot, dialog, "map-8")
     for part in ("width_mm", "dpi", "title", "caption", "bar", "names", "arrow", "dark"):
         assert not getattr(dialog.options, part).isEnabled(), part
-    assert dialog.size_line.text().startswith("600 × 300 px, 0.18 megapixels; 12 × 7.5 mm of rock.")
+    assert dialog.size_line.text().startswith("600 × 300 px, 0.18 megapixels.\n12 × 7.5 mm of rock")
     choose_kind(qtbot, dialog, "svg")
     assert dialog.options.title.isEnabled()
     assert dialog.options.arrow.isEnabled()

@@ -146,7 +146,7 @@ def size_words(foreseen: Foreseen, choice: Choice) -> str:
     size = f"{foreseen.width_mm:.4g} × {foreseen.height_mm:.4g} mm"
     if choice.depth is not None:
         raw = foreseen.width_px * foreseen.height_px * 3 * (choice.depth // 8)
-        return f"{pixels}, {mega}; {size} of rock.\nAbout {_bytes(raw)} before compression."
+        return f"{pixels}, {mega}.\n{size} of rock, about {_bytes(raw)} before compression."
     if choice.vector:
         return f"Page {size}. The map in it: {pixels}, {mega}."
     return f"{pixels}, {size}, {mega}."
