@@ -25,7 +25,7 @@ from viewer.errors import (
 )
 from viewer.store import project as projects
 from viewer.store import schemas
-from viewer.store.documents import DOCUMENTS, Mark, Marks, State
+from viewer.store.documents import DOCUMENTS, Looks, MapLook, Mark, Marks, State
 from viewer.store.journal import journal_path
 from viewer.store.migrate import SCHEMA_VERSION, STEPS
 from viewer.store.project import Project, new_project
@@ -91,6 +91,17 @@ def test_a_second_opening_is_for_reading_and_says_why(path: Path) -> None:
                 second.put(marks=_marks(2))
     with Project.open(path) as third:
         assert third.readonly is None
+
+
+def test_a_project_open_for_reading_can_be_looked_at(path: Path) -> None:
+    with Project.open(path, write=False) as project:
+        looks = Looks(maps={"m": MapLook(mode="single", layer="Cr")})
+        project.put(look=looks)
+        assert project.state.look == looks
+        with pytest.raises(ProjectReadOnlyError):
+            project.put(look=looks, marks=_marks(1))
+    with Project.open(path, write=False) as project:
+        assert project.state.look == Looks()
 
 
 def test_a_project_from_the_future_opens_for_reading(path: Path) -> None:

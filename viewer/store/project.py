@@ -44,6 +44,9 @@ from viewer.store.transaction import ShadowFile, record_path, recover, sync_fold
 SUFFIX = ".maps.h5"
 FORMAT = "grainlight-project"
 ONLY_READING = "Only reading was asked for."
+ONLY_SEEN = frozenset({"look"})
+"""Documents that say how maps are looked at, not what they are."""
+
 _FOLD_BYTES = 32 * 1024 * 1024
 
 T = TypeVar("T")
@@ -276,12 +279,7 @@ class Project:
         path = Path(path).absolute()
         if not path.exists():
             raise NotAProjectError("There is no such file.", where=str(path))
-        if not h5py.is_hdf5(path):
-            raise NotAProjectError(
-                "This is not a Grainlight project.",
-                where=str(path),
-                hint="A project ends in .maps.h5 and is made by gathering maps.",
-            )
+        _refuse_foreign(path)
         lock, readonly = cls._take_lock(path) if write else (None, ONLY_READING)
         project = cls(path, lock, readonly)
         try:
@@ -316,12 +314,6 @@ class Project:
     def _load(self) -> None:
         self._reopen()
         with self._reading() as file:
-            if file.attrs.get("format") != FORMAT:
-                raise NotAProjectError(
-                    "This HDF5 file is not a Grainlight project.",
-                    where=str(self.path),
-                    hint="To use its images, gather it: grainlight gather FILE -o NAME.maps.h5",
-                )
             version = self._version(file)
             stored = {
                 name: file["state"][name].asstr()[()].encode()
@@ -419,10 +411,16 @@ class Project:
     def put(self, **documents: Any) -> None:
         """Replace documents of the state; each is durable within a second.
 
+        A project that is open for reading can still be looked at: the documents `ONLY_SEEN` are
+        then replaced in memory and forgotten at closing.
+
         Raises
         ------
         ProjectReadOnlyError
         """
+        if self.readonly is not None and documents.keys() <= ONLY_SEEN:
+            self.state = msgspec.structs.replace(self.state, **documents)
+            return
         journal = self._writable_journal()
         for name, document in documents.items():
             if not isinstance(document, DOCUMENTS[name]):
@@ -584,6 +582,42 @@ class Project:
                 if isinstance(group[name], h5py.Group) and "info" in group[name].attrs:
                     found.append(name)
             return found
+
+
+def _refuse_foreign(path: Path) -> None:
+    """Make sure that a file is a project before anything is done to it.
+
+    Raises
+    ------
+    NotAProjectError
+    ProjectError
+        It may not be read.
+    """
+    try:
+        with open(path, "rb"):
+            pass
+    except IsADirectoryError:
+        pass
+    except OSError as error:
+        raise ProjectError(f"It cannot be read: {error.strerror or error}.", where=str(path)) from error
+    if not h5py.is_hdf5(path):
+        raise NotAProjectError(
+            "This is not a Grainlight project.",
+            where=str(path),
+            hint="A project ends in .maps.h5 and is made by gathering maps.",
+        )
+    try:
+        with h5py.File(path, "r", locking=False) as file:
+            ours = file.attrs.get("format") == FORMAT
+    except (OSError, KeyError, RuntimeError):
+        # Damaged, or cut off in the middle of a save: that is told apart later.
+        return
+    if not ours:
+        raise NotAProjectError(
+            "This HDF5 file is not a Grainlight project.",
+            where=str(path),
+            hint="To use its images, gather it: grainlight gather FILE -o NAME.maps.h5",
+        )
 
 
 def write_documents(file: h5py.File, documents: Mapping[str, Any]) -> None:

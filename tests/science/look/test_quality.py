@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tests.science.look.phantoms import minerals, moved, rock, texture
-from viewer.science.look.quality import QualityScan, misregistered, registration
+from viewer.science.look.quality import QualityScan, registration
 
 
 def scan(image, band=64):
@@ -188,20 +188,6 @@ def test_a_shift_is_found_between_pixels(seed):
     assert shift.rows == pytest.approx(1.4, abs=0.2)
     assert shift.columns == pytest.approx(-2.3, abs=0.2)
     assert shift.error < 0.5
-
-
-def test_channels_in_place_or_of_noise_raise_no_flag():
-    for seed in range(20):
-        one, other, noise = pair(seed, (0.0, 0.0))
-        assert misregistered([("Aa", one), ("Bb", other), ("Cc", noise)]) == {}
-
-
-def test_a_shifted_channel_is_named_with_its_shift():
-    one, other, noise = pair(3, (0.0, 3.0))
-    flags = misregistered([("Cc", noise), ("Bb", other), ("Aa", one)], reference=2)
-    assert list(flags) == ["Bb"]
-    assert "+3.0 columns" in flags["Bb"].message
-    assert "from Aa" in flags["Bb"].message
 
 
 def test_small_or_unequal_samples_have_no_shift():

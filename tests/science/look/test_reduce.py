@@ -9,9 +9,6 @@ from hypothesis.extra import numpy as hnp
 from viewer.science.kernels import reduce as kernels
 
 shapes = st.tuples(st.integers(1, 17), st.integers(1, 17))
-reals = hnp.arrays(
-    np.float32, shapes, elements=st.one_of(st.floats(-1e6, 1e6, width=32), st.just(np.nan))
-)
 numbers = st.one_of(
     hnp.arrays(st.sampled_from([np.uint8, np.uint16, np.int16, np.int32, np.uint32]), shapes),
     hnp.arrays(
@@ -22,35 +19,6 @@ numbers = st.one_of(
         ),
     ),
 )
-
-
-@given(reals)
-@settings(deadline=None)
-def test_halving_equals_its_plain_twin(values):
-    halved = kernels.halve(values)
-    assert halved.shape == tuple((n + 1) // 2 for n in values.shape)
-    np.testing.assert_allclose(halved, kernels.halve_plain(values), rtol=1e-6)
-
-
-def test_halving_leaves_out_what_is_not_there():
-    nan = np.nan
-    values = np.array([[1, 3, 10], [nan, 5, nan], [nan, nan, 7]], np.float32)
-    np.testing.assert_array_equal(kernels.halve(values), [[3, 10], [nan, 7]])
-
-
-@given(hnp.arrays(np.uint8, shapes))
-@settings(deadline=None)
-def test_halving_codes_equals_its_plain_twin(codes):
-    decode = np.linspace(-5, 300, 256).astype(np.float32)
-    decode[0] = np.nan
-    np.testing.assert_allclose(
-        kernels.halve_codes(codes, decode), kernels.halve_codes_plain(codes, decode), rtol=1e-6
-    )
-
-
-def test_codes_beyond_the_table_are_refused():
-    with pytest.raises(ValueError, match="entry"):
-        kernels.halve_codes(np.zeros((2, 2), np.uint16), np.zeros(256, np.float32))
 
 
 @given(numbers)

@@ -7,7 +7,8 @@ import importlib
 import os
 import tempfile
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar, cast
 
 import numba
@@ -63,3 +64,14 @@ def compiled(function: F) -> F:
 def one_core() -> None:
     """Let compiled loops that this thread starts from now on run in this thread alone."""
     numba.set_num_threads(1)
+
+
+@contextmanager
+def alone() -> Iterator[None]:
+    """`one_core` for as long as the block runs."""
+    before = numba.get_num_threads()
+    numba.set_num_threads(1)
+    try:
+        yield
+    finally:
+        numba.set_num_threads(before)

@@ -1,4 +1,4 @@
-"""One pass over many pixels: means of 2 x 2 blocks, extremes, and statistics of every line."""
+"""One pass over many pixels: extremes, and statistics of every line."""
 
 from __future__ import annotations
 
@@ -50,68 +50,6 @@ class Lines(NamedTuple):
     step: npt.NDArray[np.float64]
     step2: npt.NDArray[np.float64]
     steps: npt.NDArray[np.float64]
-
-
-def halve(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """Mean of each 2 x 2 block.
-
-    Parameters
-    ----------
-    values : ndarray of float32 [rows, columns]
-
-    Returns
-    -------
-    ndarray of float32 [(rows + 1) // 2, (columns + 1) // 2]
-        NaN pixels are left out of each mean; a block of none is NaN. At an odd edge the mean is over
-        the pixels that exist.
-    """
-    out = np.empty(_half(values.shape), np.float32)
-    _halve(np.ascontiguousarray(values, dtype=np.float32), out)
-    return out
-
-
-def halve_plain(values: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """`halve` in NumPy."""
-    rows, cols = values.shape
-    padded = np.full((rows + rows % 2, cols + cols % 2), np.nan)
-    padded[:rows, :cols] = values
-    blocks = np.stack([padded[r::2, c::2] for r in (0, 1) for c in (0, 1)])
-    known = ~np.isnan(blocks)
-    count = known.sum(axis=0)
-    total = np.where(known, blocks, 0.0).sum(axis=0)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
-
-
-def halve_codes(codes: npt.NDArray[Any], decode: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
-    """`halve` of the values that codes stand for.
-
-    Parameters
-    ----------
-    codes : ndarray of uint8 or uint16 [rows, columns]
-    decode : ndarray of float32, shape (256,) or (65536,)
-        Value of each code; NaN where a code means «no value».
-
-    Returns
-    -------
-    ndarray of float32 [(rows + 1) // 2, (columns + 1) // 2]
-
-    Raises
-    ------
-    ValueError
-        The table has no entry for some code of the type.
-    """
-    _check_table(codes, decode)
-    out = np.empty(_half(codes.shape), np.float32)
-    _halve_codes(np.ascontiguousarray(codes), decode, out)
-    return out
-
-
-def halve_codes_plain(
-    codes: npt.NDArray[Any], decode: npt.NDArray[np.float32]
-) -> npt.NDArray[np.float32]:
-    """`halve_codes` in NumPy."""
-    _check_table(codes, decode)
-    return halve_plain(decode[codes])
 
 
 def minmax_nan(values: npt.NDArray[Any]) -> Extent:
@@ -212,18 +150,6 @@ def line_stats_plain(values: npt.NDArray[Any], before: npt.NDArray[np.float64]) 
     return along(0), along(1)
 
 
-def _half(shape: tuple[int, ...]) -> tuple[int, int]:
-    rows, cols = shape
-    return (rows + 1) // 2, (cols + 1) // 2
-
-
-def _check_table(codes: npt.NDArray[Any], decode: npt.NDArray[np.float32]) -> None:
-    if codes.dtype not in (np.uint8, np.uint16):
-        raise ValueError("codes are uint8 or uint16")
-    if decode.size < 1 << (8 * codes.dtype.itemsize):
-        raise ValueError("a table has an entry for every code that the type can hold")
-
-
 def _native(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """The same numbers in one of the few types and the byte order that loops are compiled for."""
     kind = values.dtype.newbyteorder("=")
@@ -235,45 +161,6 @@ def _native(values: npt.NDArray[Any]) -> npt.NDArray[Any]:
         # Holds every number of the types that remain.
         kind = np.dtype(np.float64)
     return np.ascontiguousarray(values, dtype=kind)
-
-
-@compiled
-def _halve(
-    values: Array,
-    out: Array,
-) -> None:
-    rows, cols = values.shape
-    for r in prange(out.shape[0]):
-        for c in range(out.shape[1]):
-            total = 0.0
-            count = 0
-            for i in range(2 * r, min(2 * r + 2, rows)):
-                for j in range(2 * c, min(2 * c + 2, cols)):
-                    v = np.float64(values[i, j])
-                    if v == v:
-                        total += v
-                        count += 1
-            out[r, c] = total / count if count else np.nan
-
-
-@compiled
-def _halve_codes(
-    codes: Array,
-    decode: Array,
-    out: Array,
-) -> None:
-    rows, cols = codes.shape
-    for r in prange(out.shape[0]):
-        for c in range(out.shape[1]):
-            total = 0.0
-            count = 0
-            for i in range(2 * r, min(2 * r + 2, rows)):
-                for j in range(2 * c, min(2 * c + 2, cols)):
-                    v = np.float64(decode[codes[i, j]])
-                    if v == v:
-                        total += v
-                        count += 1
-            out[r, c] = total / count if count else np.nan
 
 
 @compiled

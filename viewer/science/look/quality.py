@@ -7,7 +7,6 @@ numbers a row and a column and no image. `registration` compares two channels fo
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, Literal
@@ -556,40 +555,6 @@ def registration(
         return None
     spread = np.array(agreeing).std(axis=0, ddof=1)
     return Shift(whole[0], whole[1], float(np.hypot(*spread)), len(agreeing))
-
-
-def misregistered(
-    samples: Sequence[tuple[str, npt.NDArray[Any]]], reference: int = 0
-) -> dict[str, Flag]:
-    """Channels that lie a pixel or more away from a reference channel.
-
-    Parameters
-    ----------
-    samples : sequence of (name, ndarray [rows, columns])
-        The same part of the map, at full resolution, of every channel.
-    reference : int
-        Which of them the others are held against: one with much structure.
-
-    Returns
-    -------
-    dict of str to Flag
-        By name; channels that are in place, or whose place cannot be told, are absent.
-    """
-    name, against = samples[reference]
-    flags = {}
-    for i, (other, values) in enumerate(samples):
-        if i == reference:
-            continue
-        shift = registration(against, values)
-        if shift is None or shift.length < 1.0:
-            continue
-        flags[other] = Flag(
-            "misregistered",
-            "caution",
-            f"Lies {shift.columns:+.1f} columns and {shift.rows:+.1f} rows away from {name} "
-            f"(± {shift.error:.1f} px between quarters of the sample).",
-        )
-    return flags
 
 
 def _edges(values: npt.NDArray[Any]) -> Floats:
