@@ -56,5 +56,13 @@ def rows(settings: Settings) -> Iterator[Row]:
         stretch=0.8,
         more=True,
     )
+    yield Row(
+        row="gather, work",
+        work="the same: processor time of all cores together, which leaves the disk out",
+        ours=us.least_work,
+        reference=them.least_work,
+        unit="s",
+        more=True,
+    )
     target.unlink()
     raw.unlink()

@@ -108,9 +108,10 @@ class Row:
 
 @dataclass(frozen=True)
 class Times:
-    """Seconds that each round took."""
+    """Seconds that each round took, and seconds that all cores together worked for it."""
 
     rounds: tuple[float, ...]
+    worked: tuple[float, ...]
 
     @property
     def best(self) -> float:
@@ -123,18 +124,24 @@ class Times:
         return statistics.median(self.rounds)
 
 
-def once(work: Work) -> float:
-    """Seconds that `work` takes."""
-    start = time.perf_counter()
+    @property
+    def least_work(self) -> float:
+        """Processor time of the round that took least: other programs hardly change it."""
+        return min(self.worked)
+
+
+def once(work: Work) -> tuple[float, float]:
+    """Seconds that `work` takes, and seconds of processor time in this process."""
+    start, before = time.perf_counter(), time.process_time()
     work()
-    return time.perf_counter() - start
+    return time.perf_counter() - start, time.process_time() - before
 
 
 def measure(work: Work, rounds: int, warm_up: int = 1) -> Times:
     """Time `work` by itself, after rounds that do not count."""
     for _ in range(warm_up):
         work()
-    return Times(tuple(once(work) for _ in range(rounds)))
+    return _times([once(work) for _ in range(rounds)])
 
 
 def interleaved(*works: Work, rounds: int, warm_up: int = 1) -> tuple[Times, ...]:
@@ -142,11 +149,15 @@ def interleaved(*works: Work, rounds: int, warm_up: int = 1) -> tuple[Times, ...
     for _ in range(warm_up):
         for work in works:
             work()
-    taken: list[list[float]] = [[] for _ in works]
+    taken: list[list[tuple[float, float]]] = [[] for _ in works]
     for _ in range(rounds):
         for work, times in zip(works, taken, strict=True):
             times.append(once(work))
-    return tuple(Times(tuple(t)) for t in taken)
+    return tuple(_times(t) for t in taken)
+
+
+def _times(taken: list[tuple[float, float]]) -> Times:
+    return Times(tuple(t for t, _ in taken), tuple(w for _, w in taken))
 
 
 def peak_mb() -> float:

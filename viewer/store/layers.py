@@ -17,7 +17,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from viewer.science.kernels import one_core
+from viewer.science.kernels import alone, one_core
 from viewer.science.kernels.pyramid import encode, halve
 from viewer.science.kernels.reduce import minmax_nan
 from viewer.science.look.coding import Coding
@@ -194,15 +194,16 @@ def write_layer(
         group.create_dataset("code", shape=shape, dtype=np.uint16, **_storage(shape))
 
     cascade = _Cascade(group.create_group("pyramid"), shape, coding, level_coding)
-    for start in starts:
-        progress(0.5 + start / shape[0] / passes, info.name)
-        band = held.pop(start) if hold else data[start : start + TILE]
-        if not native:
-            band = encode(band, coding)
-            group["code"][start : start + len(band)] = band
-            histogram_codes(band, len(counts), None, counts)
-        cascade.push(0, band)
-    cascade.finish()
+    with alone():
+        for start in starts:
+            progress(0.5 + start / shape[0] / passes, info.name)
+            band = held.pop(start) if hold else data[start : start + TILE]
+            if not native:
+                band = encode(band, coding)
+                group["code"][start : start + len(band)] = band
+                histogram_codes(band, len(counts), None, counts)
+            cascade.push(0, band)
+        cascade.finish()
 
     group.create_dataset("histogram", data=counts, chunks=counts.shape, compression="lzf")
     write_info(group, info)
