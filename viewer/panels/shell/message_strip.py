@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QTimer
+from PySide6.QtCore import Qt, QTimer
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QToolButton, QWidget
 
 from viewer.panels import theme
@@ -22,7 +22,8 @@ class MessageStrip(QWidget):
         self.sign = QLabel()
         self.text = QLabel()
         self.text.setWordWrap(True)
-        self.text.setTextFormat(_plain())
+        # Names come out of files: markup in them is shown, not obeyed.
+        self.text.setTextFormat(Qt.TextFormat.PlainText)
         self.text.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Preferred)
         self.close_button = QToolButton()
         self.close_button.setAutoRaise(True)
@@ -53,9 +54,3 @@ class MessageStrip(QWidget):
         if level in _SECONDS:
             self._leave.start(_SECONDS[level] * 1000)
 
-
-def _plain():  # type: ignore[no-untyped-def]
-    from PySide6.QtCore import Qt
-
-    # Names come out of files: markup in them is shown, not obeyed.
-    return Qt.TextFormat.PlainText

@@ -19,7 +19,7 @@ ON_THE_MAP = (
     ("Enter, double click", "End a polyline"),
     ("Esc", "Give up what is being drawn; then put the tool down"),
     ("Delete", "Remove the selected mark"),
-    ("1  2  3", "On the light table: send the channel under the pointer to red, green, blue"),
+    ("1  2  3, R  G  B", "On the light table: send the channel under the pointer to red, green, blue"),
 )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import Qt, Signal, SignalInstance
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from viewer.panels import theme
@@ -94,7 +94,7 @@ class Welcome(QWidget):
 class _Entry(QWidget):
     """A project's name as a button, and its folder."""
 
-    def __init__(self, path: str, wanted) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, path: str, wanted: SignalInstance) -> None:
         super().__init__()
         tokens = theme.current()
         name = QPushButton(Path(path).name.removesuffix(".maps.h5"))

@@ -5,6 +5,8 @@ A workspace lives as long as its project is open; the window makes a new one for
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from PySide6.QtCore import QRectF, QSettings, Qt, Signal
 from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QSplitter, QStackedWidget, QTabBar, QVBoxLayout, QWidget
@@ -16,6 +18,7 @@ from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.look.bench import LookBench
 from viewer.panels.map.map_view import MapView
+from viewer.panels.map.outline_item import Polygons
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.on_map import RulerOnMap
 from viewer.panels.shell.read_out import ReadOut
@@ -104,6 +107,7 @@ class Workspace(QWidget):
         self.view.view_changed.connect(self._looked)
         self.view.hovered.connect(self._hovered)
         self.view.hover_left.connect(self._read_out.clear)
+        self.look.table.pointed.connect(self._pointed)
         self.view.outline_edited.connect(self._outline_edited)
         self.view.way_up_drawn.connect(self._way_up_drawn)
         self.view.failed.connect(lambda text: self.desk.said.emit("error", text))
@@ -192,7 +196,7 @@ class Workspace(QWidget):
 
     # -- what the user does on the map ----------------------------------------------------------
 
-    def _set_orientation(self, label, change) -> None:  # type: ignore[no-untyped-def]
+    def _set_orientation(self, label: str, change: Callable[[Orientation], Orientation]) -> None:
         if self.map_id is None:
             return
         setup = self.desk.setup(self.map_id)
@@ -207,7 +211,7 @@ class Workspace(QWidget):
         )
         self.view.set_tool("hand")
 
-    def _outline_edited(self, polygons, finished: bool) -> None:  # type: ignore[no-untyped-def]
+    def _outline_edited(self, polygons: Polygons, finished: bool) -> None:
         # A drag is drawn by its tool; the statistics follow when the pointer lets go.
         if finished:
             outline = tuple(tuple((float(x), float(y)) for x, y in p) for p in polygons)
@@ -279,6 +283,21 @@ class Workspace(QWidget):
     def _looked(self, _seen: QRectF, _scale: float) -> None:
         rows, cols = self.view.viewport_window()
         self.look.set_window((rows, cols) if rows.stop > rows.start else None)
+
+    def _pointed(self, displayed: tuple[float, float] | None) -> None:
+        """The pointer is over a cell of the light table, at a position as displayed (µm)."""
+        map_id = self.map_id
+        if map_id is None or displayed is None:
+            self._read_out.clear()
+            return
+        found = self.desk.maps[map_id]
+        width, height = found.size_um
+        x, y = self.desk.setup(map_id).orientation.to_map(*displayed, width, height)
+        row, col = int(y // found.pixel_um[1]), int(x // found.pixel_um[0])
+        if 0 <= row < found.shape[0] and 0 <= col < found.shape[1]:
+            self._hovered(x, y, row, col)
+        else:
+            self._read_out.clear()
 
     def _hovered(self, x: float, y: float, row: int, col: int) -> None:
         map_id = self.map_id
