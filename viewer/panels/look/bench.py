@@ -21,6 +21,7 @@ from viewer.desk.desk import Desk
 from viewer.desk.suggest import patches
 from viewer.errors import GrainlightError
 from viewer.panels import icons
+from viewer.panels.latest import Latest
 from viewer.panels.look.channel_list import ChannelList, MapEntry
 from viewer.panels.look.composite_panel import CompositePanel
 from viewer.panels.look.derive_dialog import DeriveDialog, Preview
@@ -28,7 +29,6 @@ from viewer.panels.look.derive_preview import preview
 from viewer.panels.look.desk_layers import DeskSource, entry, table_map
 from viewer.panels.look.histogram_dock import HistogramCard, LinkedHistograms
 from viewer.panels.look.ink import CHANNELS
-from viewer.panels.look.latest import Latest
 from viewer.panels.look.layers import SLOTS, LayerEntry
 from viewer.panels.look.light_table import LightTable
 from viewer.panels.look.look_panel import LookPanel

@@ -22,8 +22,9 @@ from PySide6.QtWidgets import (
 from viewer.panels import icons
 from viewer.panels.look.ink import CHANNELS
 from viewer.panels.look.layers import SLOTS, LayerEntry
-from viewer.panels.look.parts import LayerButton, Line, tool_button
+from viewer.panels.look.parts import LayerButton, tool_button
 from viewer.panels.look.stretch_controls import StretchControls
+from viewer.panels.parts import Line
 from viewer.panels.theme import current
 from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import Stretch

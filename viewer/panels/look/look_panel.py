@@ -17,7 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from viewer.panels.look.parts import Line
+from viewer.panels.parts import Line
 from viewer.panels.theme import current
 
 

@@ -20,7 +20,6 @@ from PySide6.QtGui import (
     QPixmap,
 )
 from PySide6.QtWidgets import (
-    QFrame,
     QLabel,
     QMenu,
     QSizePolicy,
@@ -108,17 +107,6 @@ class Title(QWidget):
         room = self.width() - x
         text = QFontMetricsF(font).elidedText(self._text, Qt.TextElideMode.ElideRight, room)
         painter.drawText(QRectF(x, 0, room, self.height()), Qt.AlignmentFlag.AlignVCenter, text)
-
-
-class Line(QFrame):
-    """A hairline between groups."""
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setFixedHeight(1)
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        QPainter(self).fillRect(self.rect(), Ink.now().line)
 
 
 def layer_menu(

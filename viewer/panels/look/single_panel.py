@@ -11,8 +11,9 @@ from PySide6.QtGui import QAction, QIcon, QImage, QKeySequence, QPixmap
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from viewer.panels.look.layers import LayerEntry, details
-from viewer.panels.look.parts import FlagList, LayerButton, Line, tool_button
+from viewer.panels.look.parts import FlagList, LayerButton, tool_button
 from viewer.panels.look.stretch_controls import StretchControls
+from viewer.panels.parts import Line
 from viewer.panels.theme import current
 from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import Stretch

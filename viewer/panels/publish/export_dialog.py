@@ -26,8 +26,8 @@ from viewer.desk.jobs import Job
 from viewer.desk.picture import LayersPicture, OrientedPicture
 from viewer.errors import CancelledError, GrainlightError
 from viewer.panels import theme
-from viewer.panels.look.latest import Latest
-from viewer.panels.look.parts import Line
+from viewer.panels.latest import Latest
+from viewer.panels.parts import Line
 from viewer.panels.publish.choice import KIND_WORDS, Choice, named, suggested_name, write
 from viewer.panels.publish.note_list import NoteList
 from viewer.panels.publish.options import Options, Place
