@@ -76,3 +76,8 @@ def test_the_table_shows_units_and_which_way_a_bar_lies() -> None:
     text = out.getvalue()
     assert "≥ 0.5 x" in text
     assert "≤ 8 ms" in text
+
+
+def test_peak_memory_counts_what_was_held_for_a_moment() -> None:
+    bytearray(b"x" * 300_000_000)
+    assert harness.peak_mb() >= 300.0
