@@ -272,13 +272,18 @@ class Follower:
 
 
 def stale(desk: Desk) -> list[Derived]:
-    """Derived layers whose pixels are missing or were made from other inputs."""
+    """Derived layers that can be worked out now and whose pixels are missing or of other inputs."""
     found = []
     for entry in desk.state.derived.layers:
         if entry.map not in desk.maps:
             continue
         layer = desk.maps[entry.map].layers.get(entry.id)
-        if layer is None or plan(desk, entry).content != layer.info.content:
+        try:
+            wanted = plan(desk, entry).content
+        except InputError:
+            # Made from a layer that is itself still to be worked out: its turn comes after that.
+            continue
+        if layer is None or wanted != layer.info.content:
             found.append(entry)
     return found
 
