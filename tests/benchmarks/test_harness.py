@@ -48,7 +48,7 @@ def test_works_take_turns_and_warm_up_rounds_do_not_count() -> None:
 
 def test_a_child_that_fails_is_told_with_its_words() -> None:
     with pytest.raises(RuntimeError, match="no-such-project"):
-        harness.in_child("tests.benchmarks.open", "/no-such-project", "0")
+        harness.in_child("tests.benchmarks.open", "ready", "/no-such-project", "0")
 
 
 @pytest.mark.slow
