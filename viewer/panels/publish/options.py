@@ -211,9 +211,6 @@ class Options(QWidget):
         self._view_um = view_um
         can = view_um is not None and not whole
         self.view_only.setEnabled(can)
-        self.view_only.setText(
-            "View only" if can else "View only (all is in view)" if whole else "View only (none)"
-        )
         if view_um is None:
             tip = "The map is not in view"
         elif whole:

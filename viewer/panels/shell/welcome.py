@@ -75,9 +75,14 @@ class Welcome(QWidget):
         inside.addSpacing(tokens.gap_6)
         inside.addWidget(self._recent_title)
         inside.addLayout(self._recent)
+        # Stretches and no alignment: an aligned widget is not given the height of wrapped text.
+        middle = QHBoxLayout()
+        middle.addStretch(1)
+        middle.addWidget(column)
+        middle.addStretch(1)
         outer = QVBoxLayout(self)
         outer.addStretch(2)
-        outer.addWidget(column, 0, Qt.AlignmentFlag.AlignHCenter)
+        outer.addLayout(middle)
         outer.addStretch(3)
         self.set_recent([])
 
