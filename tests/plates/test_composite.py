@@ -20,7 +20,7 @@ import tifffile
 from PIL import Image
 
 from viewer.errors import CancelledError, InputError, ResourceError
-from viewer.plates import composite
+from viewer.plates import composite, foresee
 from viewer.plates.composite import KINDS, draw_composite, write_composite
 from viewer.plates.draw import Grid, arrow_outline
 from viewer.plates.page import Arrow, Page, lay_out
@@ -447,7 +447,7 @@ def test_another_ending_is_refused(tmp_path, picture, name):
 
 
 def test_a_page_too_large_to_draw_is_refused_before_it_is_read(tmp_path, picture, monkeypatch):
-    monkeypatch.setattr(composite, "LARGEST_PAGE", 100_000)
+    monkeypatch.setattr(foresee, "LARGEST_PAGE", 100_000)
     source = picture((300, 800))
     with pytest.raises(InputError, match="too large"):
         write_composite(source, tmp_path / "a.png")

@@ -6,7 +6,6 @@ and SVG hold the same pixels once, under text and shapes that stay sharp and can
 
 from __future__ import annotations
 
-import math
 import os
 from pathlib import Path
 from typing import Literal, NamedTuple
@@ -17,24 +16,15 @@ import numpy.typing as npt
 import viewer
 from viewer.errors import InputError
 from viewer.plates.draw import Grid, draw_raster, draw_vector
+from viewer.plates.foresee import PagePlan, foresee_page
 from viewer.plates.legend import describe, plain_text
-from viewer.plates.page import SMALLEST_TEXT_PT, Layout, Page, Text, lay_out
+from viewer.plates.page import Layout, Page
 from viewer.plates.resolution import MM_PER_INCH, per_cm, per_metre
-from viewer.plates.sampling import Sampling, plan, sample
-from viewer.plates.source import PlateSource, Window, displayed_pixel, window_of
-from viewer.plates.typeface import missing_letters
+from viewer.plates.sampling import sample
+from viewer.plates.source import PlateSource, displayed_pixel
 from viewer.plates.whole_file import whole_file
-from viewer.plates.written import Note, Written
+from viewer.plates.written import Written
 from viewer.science.progress import Progress, silent
-
-FINEST_PRINT_DPI = 300
-"""Common practice of journals: colour pictures of at least 300 pixels an inch at print size."""
-
-TALLEST_MM = 297.0
-"""Long side of a sheet of A4 (ISO 216): a page beyond it prints on few printers."""
-
-LARGEST_PAGE = 150_000_000
-"""Pixels of a page that is drawn in memory; the map itself may be of any size."""
 
 Kind = Literal["png", "tif", "pdf", "svg"]
 KINDS: dict[str, Kind] = {
@@ -53,19 +43,24 @@ class Drawn(NamedTuple):
     Attributes
     ----------
     image : ndarray of uint8 [rows, columns, 3]
-    layout : Layout
-    grid : Grid
-        Where the map lies in `image`.
+    planned : PagePlan
     caption : str
         See `Written`.
-    notes : tuple of Note
     """
 
     image: npt.NDArray[np.uint8]
-    layout: Layout
-    grid: Grid
+    planned: PagePlan
     caption: str
-    notes: tuple[Note, ...]
+
+    @property
+    def layout(self) -> Layout:
+        """What stands where on the page, in mm."""
+        return self.planned.layout
+
+    @property
+    def grid(self) -> Grid:
+        """Where it stands in `image`."""
+        return self.planned.grid
 
 
 def draw_composite(source: PlateSource, page: Page, progress: Progress = silent) -> Drawn:
@@ -82,18 +77,9 @@ def draw_composite(source: PlateSource, page: Page, progress: Progress = silent)
     InputError
         The page cannot be set, or has too many pixels.
     """
-    window = window_of(source, page.window_um)
-    layout = _lay_out(source, window, page)
-    grid = Grid(layout, page.dpi)
-    _refuse_huge(grid.width, grid.height)
-    _, _, cols, rows = grid.map
-    shape = source.orientation.shape((rows, cols))
-    how = plan(source, window, shape)
-    picture = np.asarray(source.orientation.apply(sample(source, window, shape, progress)))
-    image = draw_raster(layout, grid, picture)
-    return Drawn(
-        image, layout, grid, _caption(source, layout, how), _notes(source, window, page, layout, how)
-    )
+    planned = foresee_page(source, page, vector=False)
+    image = draw_raster(planned.layout, planned.grid, _sampled(source, planned, progress))
+    return Drawn(image, planned, _caption(source, planned))
 
 
 def write_composite(
@@ -160,21 +146,12 @@ def _write_raster(
 ) -> Written:
     drawn = draw_composite(source, page, progress)
     progress(0.95, "writing the file")
-    grid = drawn.grid
     if kind == "png":
         _save_png(part, drawn, page)
     else:
         _save_tiff(part, drawn)
-    return Written(
-        path=target,
-        width_px=grid.width,
-        height_px=grid.height,
-        width_mm=drawn.layout.width,
-        height_mm=grid.height / grid.per_mm,
-        dpi=grid.per_mm * MM_PER_INCH,
-        caption=drawn.caption,
-        notes=drawn.notes,
-    )
+    dpi = drawn.grid.per_mm * MM_PER_INCH
+    return _written(target, drawn.planned, dpi, drawn.caption)
 
 
 def _write_vector(
@@ -185,30 +162,33 @@ def _write_vector(
     kind: Literal["pdf", "svg"],
     progress: Progress,
 ) -> Written:
-    window = window_of(source, page.window_um)
-    layout = _lay_out(source, window, page)
-    rows, cols = source.orientation.shape(window.shape)
-    # No more of the map than the print can show, and never more pixels than it has.
-    per_mm = page.dpi / MM_PER_INCH
-    cols = max(1, min(cols, math.ceil(layout.map.w * per_mm - 1e-6)))
-    rows = max(1, min(rows, math.ceil(layout.map.h * per_mm - 1e-6)))
-    _refuse_huge(cols, rows)
-    shape = source.orientation.shape((rows, cols))
-    how = plan(source, window, shape)
-    picture = np.asarray(source.orientation.apply(sample(source, window, shape, progress)))
+    planned = foresee_page(source, page, vector=True)
+    picture = _sampled(source, planned, progress)
     progress(0.9, "writing the file")
-    caption = _caption(source, layout, how)
+    caption = _caption(source, planned)
     title = plain_text(page.title) or "Composite"
-    draw_vector(layout, picture, part, kind, title=title, description=caption)
+    draw_vector(planned.layout, picture, part, kind, title=title, description=caption)
+    dpi = planned.foreseen.width_px / planned.layout.map.w * MM_PER_INCH
+    return _written(target, planned, dpi, caption)
+
+
+def _sampled(source: PlateSource, planned: PagePlan, progress: Progress) -> npt.NDArray[np.uint8]:
+    """The map's pixels for a page, as displayed."""
+    stored = sample(source, planned.window, planned.shape, progress)
+    return np.asarray(source.orientation.apply(stored))
+
+
+def _written(target: Path, planned: PagePlan, dpi: float, caption: str) -> Written:
+    foreseen = planned.foreseen
     return Written(
         path=target,
-        width_px=cols,
-        height_px=rows,
-        width_mm=layout.width,
-        height_mm=layout.height,
-        dpi=cols / layout.map.w * MM_PER_INCH,
+        width_px=foreseen.width_px,
+        height_px=foreseen.height_px,
+        width_mm=foreseen.width_mm,
+        height_mm=foreseen.height_mm,
+        dpi=dpi,
         caption=caption,
-        notes=_notes(source, window, page, layout, how),
+        notes=foreseen.notes,
     )
 
 
@@ -247,85 +227,11 @@ def _save_tiff(part: Path, drawn: Drawn) -> None:
     )
 
 
-def _lay_out(source: PlateSource, window: Window, page: Page) -> Layout:
-    return lay_out(
-        page,
-        source.orientation.shape(window.shape),
-        displayed_pixel(source),
-        source.colours,
-        source.orientation.way_up_deg,
-    )
-
-
-def _caption(source: PlateSource, layout: Layout, how: Sampling) -> str:
+def _caption(source: PlateSource, planned: PagePlan) -> str:
     return describe(
         source.colours,
         pixel_um=displayed_pixel(source),
-        bar_um=layout.bar_um,
+        bar_um=planned.layout.bar_um,
         way_up_deg=source.orientation.way_up_deg,
-        sampling=_turned(source, how),
+        sampling=str(planned.how),
     )
-
-
-def _turned(source: PlateSource, how: Sampling) -> str:
-    """Say how pixels were made, across and down as displayed."""
-    if source.orientation.swaps_axes:
-        how = how._replace(rows=how.cols, cols=how.rows)
-    return str(how)
-
-
-def _notes(
-    source: PlateSource, window: Window, page: Page, layout: Layout, how: Sampling
-) -> tuple[Note, ...]:
-    notes = []
-    if source.pixel_um is None:
-        notes.append(
-            Note(
-                "no pixel size",
-                "The map has no pixel size: there is no scale bar, and its pixels are drawn square.",
-            )
-        )
-    if page.font_pt < SMALLEST_TEXT_PT and any(isinstance(i, Text) for i in layout.items):
-        notes.append(
-            Note(
-                "small text",
-                f"The text is {page.font_pt:g} pt; most journals ask for at least "
-                f"{SMALLEST_TEXT_PT:g} pt at print size.",
-            )
-        )
-    finest = min(page.dpi, source.orientation.shape(window.shape)[1] / layout.map.w * MM_PER_INCH)
-    if finest < FINEST_PRINT_DPI - 0.5:
-        limit = "was asked for" if finest == page.dpi else "is all the map holds at this width"
-        notes.append(
-            Note(
-                "coarse",
-                f"{finest:.0f} pixels an inch {limit}; most journals ask for {FINEST_PRINT_DPI}.",
-            )
-        )
-    if layout.height > TALLEST_MM:
-        notes.append(
-            Note(
-                "tall",
-                f"The page is {layout.height:.0f} mm tall. Set a largest height, or turn the map.",
-            )
-        )
-    missing = missing_letters("".join(i.text for i in layout.items if isinstance(i, Text)))
-    if missing:
-        notes.append(
-            Note(
-                "missing letters",
-                f"The typeface has no sign for {' '.join(missing)}; boxes stand for it. An SVG keeps "
-                "the letters.",
-            )
-        )
-    notes.append(Note("sampling", _turned(source, how), "info"))
-    return tuple(notes)
-
-
-def _refuse_huge(width: int, height: int) -> None:
-    if width * height > LARGEST_PAGE or max(width, height) > 65_000:
-        raise InputError(
-            f"A page of {width} × {height} pixels is too large to draw.",
-            where="page",
-            hint="Ask for fewer dpi or less width, or write a TIFF at map resolution.",
-        )

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 import viewer
 from viewer.errors import InputError
+from viewer.plates.foresee import Foreseen
 from viewer.plates.legend import describe
 from viewer.plates.resolution import MM_PER_INCH, per_cm
 from viewer.plates.source import (
@@ -100,31 +101,19 @@ def write_map_tiff(
     if compression not in _CODECS:
         raise InputError("The compressions are deflate, zstd and none.", where="compression")
     window = window_of(source, window_um)
-    rows, cols = source.orientation.shape(window.shape)
+    foreseen = foresee_map(source, depth=depth, window_um=window_um)
     pixel = displayed_pixel(source)
-    notes = []
     tags: dict[str, Any] = {}
-    if pixel is None:
-        notes.append(
-            Note(
-                "no pixel size", "The map has no pixel size, so the file does not say how large it is."
-            )
-        )
-    else:
+    if pixel is not None:
         tags = {"resolution": (per_cm(pixel[0]), per_cm(pixel[1])), "resolutionunit": "CENTIMETER"}
-    size = rows * cols * 3 * (depth // 8)
-    if size > CLASSIC_LIMIT:
-        notes.append(
-            Note("large file", "The file is a BigTIFF, as it may be larger than 4 GB.", "info")
-        )
     caption = describe(source.colours, pixel_um=pixel)
     with (
         whole_file(target, overwrite=overwrite) as part,
-        TiffWriter(part, bigtiff=size > CLASSIC_LIMIT, ome=False) as tiff,
+        TiffWriter(part, bigtiff=_is_big(foreseen, depth), ome=False) as tiff,
     ):
         tiff.write(
             _tiles(source, window, depth, progress),
-            shape=(rows, cols, 3),
+            shape=(foreseen.height_px, foreseen.width_px, 3),
             dtype=np.uint8 if depth == 8 else np.uint16,
             photometric="rgb",
             planarconfig="contig",
@@ -141,14 +130,46 @@ def write_map_tiff(
     progress(1.0, "done")
     return Written(
         path=target,
-        width_px=cols,
-        height_px=rows,
-        width_mm=None if pixel is None else cols * pixel[0] / 1000,
-        height_mm=None if pixel is None else rows * pixel[1] / 1000,
+        width_px=foreseen.width_px,
+        height_px=foreseen.height_px,
+        width_mm=foreseen.width_mm,
+        height_mm=foreseen.height_mm,
         dpi=None if pixel is None else MM_PER_INCH * 1000 / pixel[0],
         caption=caption,
-        notes=tuple(notes),
+        notes=foreseen.notes,
     )
+
+
+def foresee_map(
+    source: PlateSource, *, depth: Depth = 8, window_um: Rectangle | None = None
+) -> Foreseen:
+    """Say what the file will be, without reading the map. Parameters as of `write_map_tiff`.
+
+    Raises
+    ------
+    InputError
+        The window cannot be used.
+    """
+    rows, cols = source.orientation.shape(window_of(source, window_um).shape)
+    pixel = displayed_pixel(source)
+    wide, tall = (None, None) if pixel is None else (cols * pixel[0] / 1e3, rows * pixel[1] / 1e3)
+    foreseen = Foreseen(cols, rows, wide, tall, ())
+    notes = []
+    if pixel is None:
+        notes.append(
+            Note(
+                "no pixel size", "The map has no pixel size, so the file does not say how large it is."
+            )
+        )
+    if _is_big(foreseen, depth):
+        notes.append(
+            Note("large file", "The file is a BigTIFF, as it may be larger than 4 GB.", "info")
+        )
+    return foreseen._replace(notes=tuple(notes))
+
+
+def _is_big(foreseen: Foreseen, depth: Depth) -> bool:
+    return foreseen.width_px * foreseen.height_px * 3 * (depth // 8) > CLASSIC_LIMIT
 
 
 def _tiles(

@@ -6,7 +6,6 @@ are those of the file.
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Any, NamedTuple
 
@@ -14,36 +13,16 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.panels.publish.choice import Choice
-from viewer.plates import composite
-from viewer.plates.draw import Grid
-from viewer.plates.map_tiff import CLASSIC_LIMIT
-from viewer.plates.page import Layout, Page
+from viewer.plates.composite import draw_composite
+from viewer.plates.foresee import Foreseen, foresee_page
+from viewer.plates.map_tiff import foresee_map
 from viewer.plates.resolution import MM_PER_INCH
-from viewer.plates.sampling import plan, sample
-from viewer.plates.source import PlateSource, displayed_pixel, window_of
-from viewer.plates.written import Note
+from viewer.plates.sampling import sample
+from viewer.plates.source import Depth, PlateSource, displayed_pixel, window_of
 from viewer.science.progress import Progress, silent
 
 COARSEST_DPI, FINEST_DPI = 50.0, 2400.0
 """What `Page` allows."""
-
-
-class Foreseen(NamedTuple):
-    """What a file will be.
-
-    Attributes
-    ----------
-    width_px, height_px : int
-        As of `Written`.
-    width_mm, height_mm : float or None
-    notes : tuple of Note
-    """
-
-    width_px: int
-    height_px: int
-    width_mm: float | None
-    height_mm: float | None
-    notes: tuple[Note, ...]
 
 
 class Proof(NamedTuple):
@@ -81,60 +60,16 @@ def draw_proof(
         What was chosen cannot be written.
     """
     if choice.depth is not None:
-        return _map_proof(source, choice, room, progress)
+        return _map_proof(source, choice, choice.depth, room, progress)
     page = choice.page()
-    layout, foreseen = foresee_page(source, page, vector=choice.vector)
+    planned = foresee_page(source, page, vector=choice.vector)
+    layout = planned.layout
     fit = min(room[0] / layout.width, room[1] / layout.height) * MM_PER_INCH
     # Pixels of a coarse page are to be seen; those of a fine one would not be.
     dpi = max(COARSEST_DPI, fit if choice.vector else min(fit, page.dpi))
     coarse = replace(choice, dpi=min(dpi, FINEST_DPI))
-    drawn = composite.draw_composite(source, coarse.page(), progress)
-    return Proof(drawn.image, foreseen)
-
-
-def foresee_page(source: PlateSource, page: Page, *, vector: bool) -> tuple[Layout, Foreseen]:
-    """Lay a page out and say what its file will be, without reading the map.
-
-    Raises
-    ------
-    InputError
-        The page cannot be set, or has too many pixels.
-    """
-    window = window_of(source, page.window_um)
-    layout = composite._lay_out(source, window, page)
-    grid = Grid(layout, page.dpi)
-    if vector:
-        rows, cols = source.orientation.shape(window.shape)
-        per_mm = page.dpi / MM_PER_INCH
-        cols = max(1, min(cols, math.ceil(layout.map.w * per_mm - 1e-6)))
-        rows = max(1, min(rows, math.ceil(layout.map.h * per_mm - 1e-6)))
-        wide, high, tall = cols, rows, layout.height
-    else:
-        _, _, cols, rows = grid.map
-        wide, high, tall = grid.width, grid.height, grid.height / grid.per_mm
-    composite._refuse_huge(wide, high)
-    how = plan(source, window, source.orientation.shape((rows, cols)))
-    notes = composite._notes(source, window, page, layout, how)
-    return layout, Foreseen(wide, high, layout.width, tall, notes)
-
-
-def foresee_map(source: PlateSource, choice: Choice) -> Foreseen:
-    """Say what a map-size TIFF will be.
-
-    Raises
-    ------
-    InputError
-        The window cannot be used.
-    """
-    window = window_of(source, choice.window_um)
-    rows, cols = source.orientation.shape(window.shape)
-    pixel = displayed_pixel(source)
-    notes = []
-    if rows * cols * 3 * ((choice.depth or 8) // 8) > CLASSIC_LIMIT:
-        words = "The file is a BigTIFF, as it may be larger than 4 GB."
-        notes.append(Note("large file", words, "info"))
-    wide, tall = (None, None) if pixel is None else (cols * pixel[0] / 1e3, rows * pixel[1] / 1e3)
-    return Foreseen(cols, rows, wide, tall, tuple(notes))
+    drawn = draw_composite(source, coarse.page(), progress)
+    return Proof(drawn.image, planned.foreseen)
 
 
 def size_words(foreseen: Foreseen, choice: Choice) -> str:
@@ -153,8 +88,9 @@ def size_words(foreseen: Foreseen, choice: Choice) -> str:
 
 
 def _map_proof(
-    source: PlateSource, choice: Choice, room: tuple[int, int], progress: Progress
+    source: PlateSource, choice: Choice, depth: Depth, room: tuple[int, int], progress: Progress
 ) -> Proof:
+    foreseen = foresee_map(source, depth=depth, window_um=choice.window_um)
     window = window_of(source, choice.window_um)
     rows, cols = source.orientation.shape(window.shape)
     across, down = displayed_pixel(source) or (1.0, 1.0)
@@ -162,7 +98,7 @@ def _map_proof(
     shape = (max(1, round(rows * down * fit)), max(1, round(cols * across * fit)))
     stored = source.orientation.shape(shape)
     picture: npt.NDArray[Any] = source.orientation.apply(sample(source, window, stored, progress))
-    return Proof(np.ascontiguousarray(picture), foresee_map(source, choice))
+    return Proof(np.ascontiguousarray(picture), foreseen)
 
 
 def _bytes(count: float) -> str:
