@@ -12,6 +12,7 @@ def run(project: str | Path | None = None) -> int:
     from PySide6.QtWidgets import QApplication
 
     from viewer import __version__
+    from viewer.desk.warm import warm_up_soon
     from viewer.panels import theme
     from viewer.panels.shell.window import MainWindow
 
@@ -25,7 +26,9 @@ def run(project: str | Path | None = None) -> int:
     theme.apply(app, "light" if kept == "light" else "dark" if kept == "dark" else None)
     window = MainWindow()
     window.show()
-    if project is not None:
+    if project is None:
+        warm_up_soon()
+    else:
         window.open_project(Path(project))
     return app.exec()
 

@@ -91,8 +91,7 @@ class ShadowFile(io.RawIOBase):
         super().__init__()
         self._path = path
         self._base = 0 if fresh else stated_end(path)
-        mode = "w+b" if fresh else "r+b"
-        self._file = open(path, mode, buffering=0)  # noqa: SIM115 (closed in close)
+        self._file = io.FileIO(path, "w+" if fresh else "r+")
         self._end = self._base
         self._at = 0
         self._pages: dict[int, bytearray] = {}

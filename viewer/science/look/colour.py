@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cache
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -151,6 +153,31 @@ def colour_map(name: str) -> npt.NDArray[np.uint8]:
             where="colours",
             hint=f"The maps are {', '.join(COLOUR_MAPS)}.",
         )
+    table: npt.NDArray[np.uint8] = _tables()[COLOUR_MAPS.index(name)]
+    table.flags.writeable = False
+    return table
+
+
+@cache
+def _tables() -> npt.NDArray[np.uint8]:
+    """All maps as they were designed: working them out would hold up the window's start."""
+    with (files("resources") / "colour_maps.npy").open("rb") as file:
+        tables: npt.NDArray[np.uint8] = np.load(file, allow_pickle=False)
+    return tables
+
+
+def design(name: str) -> npt.NDArray[np.uint8]:
+    """Work a colour map out of its knots: what ``resources/colour_maps.npy`` was made by.
+
+    Parameters
+    ----------
+    name : str
+        One of `COLOUR_MAPS`.
+
+    Returns
+    -------
+    ndarray of uint8 [256, 3]
+    """
     path = _in_gamut(_path(_KNOTS[name]))
     if name == "signed":
         # Each arm by itself, so that the lightest point lies in the middle of the table.
@@ -158,9 +185,7 @@ def colour_map(name: str) -> npt.NDArray[np.uint8]:
         even = np.concatenate([_evenly(path[:half], 128), _evenly(path[half:], 128)])
     else:
         even = _evenly(path, 256)
-    table = np.floor(np.clip(lab_to_srgb(even), 0.0, 1.0) * 255.0 + 0.5).astype(np.uint8)
-    table.flags.writeable = False
-    return table
+    return np.floor(np.clip(lab_to_srgb(even), 0.0, 1.0) * 255.0 + 0.5).astype(np.uint8)
 
 
 def _path(knots: tuple[tuple[float, float, float], ...], steps: int = 4096) -> Floats:
@@ -199,3 +224,13 @@ def _evenly(path: Floats, count: int) -> Floats:
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(path, axis=0), axis=1))])
     at = np.linspace(0.0, length[-1], count)
     return np.stack([np.interp(at, length, path[:, i]) for i in range(3)], axis=1)
+
+
+def main() -> None:
+    """Write ``colour_maps.npy`` into the resources of a source tree."""
+    target = Path(__file__).parents[3] / "resources" / "colour_maps.npy"
+    np.save(target, np.stack([design(name) for name in COLOUR_MAPS]))
+
+
+if __name__ == "__main__":
+    main()
