@@ -199,6 +199,9 @@ def write_layer(
             progress(0.5 + start / shape[0] / passes, info.name)
             band = held.pop(start) if hold else data[start : start + TILE]
             if not native:
+                if stats.missing and dtype.kind == "f":
+                    # Infinities are no values either: as end codes they would pass for measured ones.
+                    band = np.where(np.isfinite(band), band, np.nan)
                 band = encode(band, coding)
                 group["code"][start : start + len(band)] = band
                 histogram_codes(band, len(counts), None, counts)
