@@ -309,16 +309,20 @@ def limited(size: int) -> Callable[[], None]:
     return limit
 
 
-def gather_in_child(sources: Path, project: Path, size: int, *words: str) -> Any:
+def in_child(size: int, *words: object) -> Any:
+    """Run the command line where no file grows beyond a size."""
     return subprocess.run(
-        [sys.executable, "-m", "viewer", "gather", str(sources), "-o", str(project),
-         "--pixel-um", "20", "--json", *words],
+        [sys.executable, "-m", "viewer", *map(str, words), "--json"],
         capture_output=True,
         text=True,
         encoding="utf-8",
         timeout=120,
         preexec_fn=limited(size),
-    )  # fmt: skip
+    )
+
+
+def gather_in_child(sources: Path, project: Path, size: int, *words: str) -> Any:
+    return in_child(size, "gather", sources, "-o", project, "--pixel-um", "20", *words)
 
 
 @pytest.fixture(scope="module")
@@ -359,6 +363,33 @@ def test_a_disk_that_refuses_a_second_map(noisy: Path, tmp_path: Path) -> None:
     assert gather_in_child(noisy, project, 10**9, "--into").returncode == 0
     with Project.open(project, write=False) as opened:
         assert [len(m.layers) for m in opened.maps.values()] == [1, 2]
+
+
+@pytest.mark.parametrize("verb", ["derive", "measure", "blend", "ledger"])
+def test_other_verbs_on_a_full_disk(noisy: Path, tmp_path: Path, verb: str) -> None:
+    project = tmp_path / "p.maps.h5"
+    words = ["gather", str(noisy), "-o", str(project), "--pixel-um", "20"]
+    assert cli.main(words) == 0
+    assert cli.main(["measure", str(project), "distance", "--points", "0,0", "900,900"]) == 0
+    before = project.read_bytes()
+    # The file can take nothing more; a file beside it very little.
+    size, more = {
+        "derive": (len(before) + 100_000, ("--name", "x", "--expr", "Fe*1.5")),
+        "measure": (len(before), ("distance", "--points", "0,0", "100,100")),
+        "blend": (30_000, ("--rgb", "Fe,Mg,-", "-o", tmp_path / "x.tif")),
+        "ledger": (100, ("-o", tmp_path / "x.csv")),
+    }[verb]
+    ended = in_child(size, verb, project, *more)
+    assert ended.returncode == 5, ended.stderr
+    assert json.loads(ended.stdout)["exit_code"] == 5
+    assert str(tmp_path) in ended.stderr
+    assert "Traceback" not in ended.stderr
+    assert project.read_bytes() == before
+    left = {p.name for p in tmp_path.iterdir()} - {project.name, f".{project.name}.lock"}
+    # The journal keeps what was measured: it is folded into the project when there is room.
+    assert left == ({f"{project.name}.journal"} if verb == "measure" else set())
+    with Project.open(project) as opened:
+        assert len(opened.state.ledger.rows) == (2 if verb == "measure" else 1)
 
 
 def test_a_process_that_is_killed_does_not_bar_the_next(noisy: Path, tmp_path: Path) -> None:

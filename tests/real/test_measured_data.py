@@ -232,6 +232,6 @@ def test_pixels_that_could_not_be_measured(
     with Desk.open(path, write=False, inline=True) as desk:
         found = desk.histogram(desk.map().id, channel["id"])
         assert found.total == known.size
-        near = (known.max() - known.min()) / 65534
+        near = float(known.max() - known.min()) / 65534
         for q in (1, 50, 99):
-            assert found.percentile(q) == pytest.approx(np.percentile(known, q), abs=near)
+            assert found.percentile(q) == pytest.approx(float(np.percentile(known, q)), abs=near)
