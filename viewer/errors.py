@@ -6,7 +6,22 @@ Every one says what is wrong, where, and what to do. The command line prints the
 
 from __future__ import annotations
 
+import errno
+import os
+from pathlib import Path
 from typing import ClassVar
+
+_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+_PLACE = {
+    errno.EACCES,
+    errno.EPERM,
+    errno.EROFS,
+    errno.ENOENT,
+    errno.ENOTDIR,
+    errno.EISDIR,
+    errno.ENAMETOOLONG,
+    errno.ELOOP,
+}
 
 
 class GrainlightError(Exception):
@@ -82,3 +97,49 @@ class CancelledError(GrainlightError):
 
     def __init__(self, what: str = "Stopped; nothing was changed.") -> None:
         super().__init__(what)
+
+
+def from_os_error(
+    error: OSError,
+    path: str | os.PathLike[str],
+    what: str,
+    *,
+    other: type[GrainlightError] = InputError,
+) -> GrainlightError:
+    """Say why something could not be written, the same way for everything that is.
+
+    Parameters
+    ----------
+    error : OSError
+    path : path
+        The file or folder that was to be written.
+    what : str
+        What was to be written, as one word: ``picture``, ``table``, ``project``.
+    other : type
+        For what is the fault neither of the space nor of the place.
+
+    Returns
+    -------
+    ResourceError
+        The disk or the user's share of it is full, or the file is larger than it may be.
+    InputError
+        The place may not be written or is not there.
+    GrainlightError
+        Of the type `other`: anything else.
+    """
+    path = Path(path)
+    # HDF5 wraps what the disk said into words of its own.
+    if error.errno in _FULL or "No space left" in str(error):
+        return ResourceError(
+            f"The disk is full; the {what} was not written.",
+            where=str(path if path.is_dir() else path.parent),
+            hint="Free some space or choose another disk.",
+        )
+    reason = (error.strerror or str(error)).lower()
+    if error.errno in _PLACE:
+        return InputError(
+            f"The {what} cannot be written here: {reason}.",
+            where=str(path),
+            hint="Choose a folder that exists and that you may write to.",
+        )
+    return other(f"The {what} could not be written: {reason}.", where=str(path))

@@ -21,7 +21,7 @@ from viewer.desk.export import write_picture_page, write_picture_tiff
 from viewer.desk.gather import gather, plan
 from viewer.desk.marking import measured
 from viewer.desk.suggest import automatic, outline_of_sum, suggest_composite
-from viewer.errors import InputError, ResourceError
+from viewer.errors import InputError, from_os_error
 from viewer.intake.formats import scan
 from viewer.plates.page import Page
 from viewer.plates.tables import write_ledger
@@ -96,7 +96,7 @@ def build(
     except ValueError as error:
         raise InputError(f"{error}.", where="demo") from error
     except OSError as error:
-        raise ResourceError(f"The maps could not be written ({error}).", where=str(folder)) from error
+        raise from_os_error(error, folder, "demo") from error
     project = folder / "hollin-sill.maps.h5"
     _gather(slab, project, lambda done, doing="": progress(0.5 + 0.25 * done, doing))
     truth = json.loads((slab.truth / "truth.json").read_text(encoding="utf-8"))
@@ -143,7 +143,7 @@ def _claim(folder: Path, force: bool) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         sign.write_text("Made by: grainlight demo. Everything here can be made again.\n", "utf-8")
     except OSError as error:
-        raise InputError(f"The folder may not be written ({error}).", where=str(folder)) from error
+        raise from_os_error(error, folder, "demo") from error
 
 
 def _gather(slab: DemoSlab, project: Path, progress: Progress) -> None:

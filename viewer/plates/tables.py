@@ -10,17 +10,15 @@ as many digits as it takes to read the same number back.
 
 from __future__ import annotations
 
-import contextlib
 import csv
-import errno
 import math
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
-from uuid import uuid4
 
-from viewer.errors import GrainlightError, InputError, ResourceError
+from viewer.errors import InputError
+from viewer.plates.whole_file import whole_file
 from viewer.store.documents import Row
 
 Cell = str | int | float | None
@@ -36,7 +34,6 @@ _UNIT_NAMES = {
     "": "none",
     "1": "none",
 }
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 
 def unit_name(unit: str) -> str:
@@ -178,35 +175,15 @@ def write_table(
     ResourceError
         The disk is full.
     """
-    target = Path(path)
-    part: Path | None = None
-    try:
-        # Replacing a link would cut it off from the file that it stands for.
-        target = target.resolve() if target.is_symlink() else target
-        if target.is_dir():
-            raise InputError(
-                "This is a folder, not a file.", where=str(path), hint="Give a file name."
-            )
-        fresh = target.with_name(f".{target.name[:200]}.{uuid4().hex[:8]}.part")
-        with open(fresh, "x", encoding="utf-8", newline="") as stream:
-            part = fresh
-            # Lines end as RFC 4180 has it; a lone return inside a text is quoted only then.
-            writer = csv.writer(stream, lineterminator="\r\n")
-            writer.writerow(header)
-            writer.writerows([_cell(value) for value in row] for row in rows)
-            stream.flush()
-            os.fsync(stream.fileno())
-        with contextlib.suppress(FileNotFoundError):
-            os.chmod(part, target.stat().st_mode & 0o777)
-        os.replace(part, target)
-        part = None
-    except OSError as error:
-        raise _explain(error, str(path)) from error
-    finally:
-        if part is not None:
-            with contextlib.suppress(OSError):
-                part.unlink()
-    return target
+    with (
+        whole_file(path, overwrite=True, what="table") as part,
+        open(part, "w", encoding="utf-8", newline="") as stream,
+    ):
+        # Lines end as RFC 4180 has it; a lone return inside a text is quoted only then.
+        writer = csv.writer(stream, lineterminator="\r\n")
+        writer.writerow(header)
+        writer.writerows([_cell(value) for value in row] for row in rows)
+    return Path(path)
 
 
 def read_table(path: str | os.PathLike[str]) -> tuple[list[str], list[list[str]]]:
@@ -232,18 +209,3 @@ def read_table(path: str | os.PathLike[str]) -> tuple[list[str], list[list[str]]
                 where=str(path),
             )
     return header, [[plain(cell) for cell in row] for row in rows]
-
-
-def _explain(error: OSError, where: str) -> GrainlightError:
-    if error.errno in _FULL:
-        return ResourceError(
-            "The disk is full; the table was not written.",
-            where=where,
-            hint="Make room or choose another folder.",
-        )
-    reason = (error.strerror or str(error)).lower()
-    return InputError(
-        f"The table cannot be written here: {reason}.",
-        where=where,
-        hint="Choose a folder that exists and that you may write to.",
-    )

@@ -1,21 +1,20 @@
-"""A picture file is there whole, or not at all."""
+"""A file is there whole, or not at all."""
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 from collections.abc import Iterator
 from pathlib import Path
 from uuid import uuid4
 
-from viewer.errors import GrainlightError, InputError, ResourceError
-
-_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+from viewer.errors import InputError, from_os_error
 
 
 @contextlib.contextmanager
-def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iterator[Path]:
+def whole_file(
+    path: str | os.PathLike[str], *, overwrite: bool = False, what: str = "picture"
+) -> Iterator[Path]:
     """Write to a part file that takes the real name once it is complete and on the disk.
 
     Parameters
@@ -24,6 +23,8 @@ def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
         The file wanted.
     overwrite : bool
         Replace a file that is there already; it stays as it was until the new one is whole.
+    what : str
+        What the file is, as one word for the user.
 
     Yields
     ------
@@ -61,7 +62,7 @@ def whole_file(path: str | os.PathLike[str], *, overwrite: bool = False) -> Iter
             _claim(part, target, path)
         part = None
     except OSError as error:
-        raise _explain(error, str(path)) from error
+        raise from_os_error(error, path, what) from error
     finally:
         if part is not None:
             with contextlib.suppress(OSError):
@@ -87,19 +88,4 @@ def _taken(path: str | os.PathLike[str]) -> InputError:
         "There is a file of this name already.",
         where=str(path),
         hint="Choose another name, or say that it may be replaced.",
-    )
-
-
-def _explain(error: OSError, where: str) -> GrainlightError:
-    if error.errno in _FULL:
-        return ResourceError(
-            "The disk is full; the picture was not written.",
-            where=where,
-            hint="Make room or choose another folder.",
-        )
-    reason = (error.strerror or str(error)).lower()
-    return InputError(
-        f"The picture cannot be written here: {reason}.",
-        where=where,
-        hint="Choose a folder that exists and that you may write to.",
     )

@@ -8,7 +8,6 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
@@ -29,7 +28,7 @@ from viewer.errors import (
     ProjectDamagedError,
     ProjectError,
     ProjectReadOnlyError,
-    ResourceError,
+    from_os_error,
 )
 from viewer.science.look.coding import Coding
 from viewer.science.look.histogram import Histogram
@@ -315,10 +314,7 @@ class Project:
         self._reopen()
         with self._reading() as file:
             version = self._version(file)
-            stored = {
-                name: file["state"][name].asstr()[()].encode()
-                for name in file.get("state", {})
-            }
+            stored = {name: file["state"][name].asstr()[()].encode() for name in file.get("state", {})}
             self._folded = self._sequence = int(file.attrs.get("journal_sequence", 0))
         if version > SCHEMA_VERSION:
             self._go_readonly(
@@ -332,9 +328,7 @@ class Project:
         if contents.entries:
             self._sequence = max(self._sequence, contents.entries[-1].sequence)
         if contents.damaged:
-            self.remarks += (
-                f"{contents.damaged} damaged lines of the journal were passed over.",
-            )
+            self.remarks += (f"{contents.damaged} damaged lines of the journal were passed over.",)
         self._dirty = {e.name for e in edits}
         self.state = self._decode(migrate(stored, version), newer=version > SCHEMA_VERSION)
         self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
@@ -494,7 +488,7 @@ class Project:
                 with contextlib.suppress(OSError):
                     shadow.roll_back()
                 if isinstance(error, OSError):
-                    raise disk_error(error, self.path) from error
+                    raise from_os_error(error, self.path, "project", other=ProjectError) from error
                 raise
             finally:
                 shadow.close()
@@ -680,7 +674,7 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
         if not lock.acquire():
             raise ProjectBusyError("Another process has the project open.", where=str(path))
     except OSError as error:
-        raise disk_error(error, path) from error
+        raise from_os_error(error, path, "project", other=ProjectError) from error
     part = path.with_name(path.name + ".part")
     try:
         with ShadowFile(part, fresh=True) as disk:
@@ -699,25 +693,11 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
         part.replace(path)
         sync_folder(path.parent)
     except OSError as error:
-        raise disk_error(error, path) from error
+        raise from_os_error(error, path, "project", other=ProjectError) from error
     finally:
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)
         lock.release(remove=not path.exists())
-
-
-def disk_error(error: OSError, path: Path) -> GrainlightError:
-    """Say a failed write in the user's words."""
-    text = str(error)
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG) or "No space left" in text:
-        return ResourceError(
-            "The disk is full; nothing was changed.",
-            where=str(path.parent),
-            hint="Free some space or choose another disk.",
-        )
-    if isinstance(error, PermissionError):
-        return InputError("This place may not be written.", where=str(path))
-    return ProjectError(f"The file could not be written ({error}).", where=str(path))
 
 
 __all__ = [
@@ -731,7 +711,6 @@ __all__ = [
     "Placement",
     "Project",
     "Source",
-    "disk_error",
     "new_project",
     "write_documents",
     "write_map",
