@@ -13,6 +13,7 @@ from viewer.errors import InputError
 from viewer.plates.composite import write_composite
 from viewer.plates.map_tiff import write_map_tiff
 from viewer.plates.page import Page
+from viewer.plates.source import Rectangle
 from viewer.plates.written import Written
 from viewer.science.look.stretch import Curve, Stretch
 from viewer.science.progress import Progress, silent
@@ -107,33 +108,48 @@ def write(
 
 def write_picture_tiff(
     desk: Desk,
-    picture: LayersPicture,
+    picture: LayersPicture | OrientedPicture,
     path: Path,
     depth: Literal[8, 16] = 8,
     *,
+    window_um: Rectangle | None = None,
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> Written:
-    """Write a picture of a map at map resolution."""
+    """Write a picture of a map at map resolution, whole or a window of it.
+
+    The picture is laid as the map lies now; one that was laid before stays as it was. Other
+    parameters and errors as of `write_map_tiff`.
+    """
     return write_map_tiff(
-        _oriented(desk, picture), path, depth=depth, overwrite=overwrite, progress=progress
+        _oriented(desk, picture),
+        path,
+        depth=depth,
+        window_um=window_um,
+        overwrite=overwrite,
+        progress=progress,
     )
 
 
 def write_picture_page(
     desk: Desk,
-    picture: LayersPicture,
+    picture: LayersPicture | OrientedPicture,
     path: Path,
     page: Page,
     *,
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> Written:
-    """Write a picture of a map as a page with scale bar, names and way-up."""
+    """Write a picture of a map as a page with scale bar, names and way-up.
+
+    The picture is laid as by `write_picture_tiff`. Errors as of `write_composite`.
+    """
     return write_composite(
         _oriented(desk, picture), path, page, overwrite=overwrite, progress=progress
     )
 
 
-def _oriented(desk: Desk, picture: LayersPicture) -> OrientedPicture:
+def _oriented(desk: Desk, picture: LayersPicture | OrientedPicture) -> OrientedPicture:
+    if isinstance(picture, OrientedPicture):
+        return picture
     return OrientedPicture(picture, desk.setup(picture.map.id).orientation)

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from viewer.desk.desk import Desk
+from viewer.desk.export import write_picture_page, write_picture_tiff
+from viewer.desk.picture import OrientedPicture
 from viewer.errors import InputError
-from viewer.plates.composite import KINDS, write_composite
-from viewer.plates.map_tiff import write_map_tiff
+from viewer.plates.composite import KINDS
 from viewer.plates.page import Page
 from viewer.plates.paper import PaperName
-from viewer.plates.source import Depth, PlateSource, Rectangle
+from viewer.plates.source import Depth, Rectangle
 from viewer.plates.written import Written
 from viewer.science.progress import Progress, silent
 
@@ -137,21 +139,25 @@ def suggested_name(map_name: str, layers: tuple[str, ...], suffix: str) -> str:
 
 
 def write(
-    source: PlateSource,
+    desk: Desk,
+    source: OrientedPicture,
     path: Path,
     choice: Choice,
     *,
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> Written:
-    """Write what was chosen. Errors as of `write_composite` and `write_map_tiff`."""
+    """Write what was chosen. Errors as of `write_picture_tiff` and `write_picture_page`."""
     if choice.depth is not None:
-        return write_map_tiff(
+        return write_picture_tiff(
+            desk,
             source,
             path,
-            depth=choice.depth,
+            choice.depth,
             window_um=choice.window_um,
             overwrite=overwrite,
             progress=progress,
         )
-    return write_composite(source, path, choice.page(), overwrite=overwrite, progress=progress)
+    return write_picture_page(
+        desk, source, path, choice.page(), overwrite=overwrite, progress=progress
+    )

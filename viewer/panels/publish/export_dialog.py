@@ -295,7 +295,9 @@ class ExportDialog(QDialog):
         self._say(f"Writing {path.name}…", "dim")
         job = self._desk.jobs.run(
             f"Export {path.name}",
-            lambda progress: write(source, path, choice, overwrite=overwrite, progress=progress),
+            lambda progress: write(
+                self._desk, source, path, choice, overwrite=overwrite, progress=progress
+            ),
             self._written,
             self._failed,
         )
