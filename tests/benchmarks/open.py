@@ -107,14 +107,14 @@ def child(path: Path, began: float, *, ready: bool) -> dict[str, float]:
     """
     from tests.benchmarks import screen
     from viewer.desk.desk import Desk
-    from viewer.science.kernels.blend import make_ready
+    from viewer.desk.warm import warm_up
     from viewer.science.look.stretch import Stretch
     from viewer.store.documents import Composite, MapLook, Panel
 
     screen.application()
     view = screen.full_screen()
     if ready:
-        make_ready()
+        warm_up()
     started = time.time() - began
     start = time.perf_counter()
     with Desk.open(path) as desk:

@@ -21,12 +21,15 @@ import hashlib
 import io
 import os
 import struct
+import threading
 from pathlib import Path
 from typing import Any
 
 from viewer.errors import ProjectDamagedError
 
 PAGE = 4096
+SYNC_BYTES = 32 * 1024 * 1024
+"""Bytes written between two syncs in the background."""
 _MAGIC = b"GLCOMMIT1\n"
 _HEAD = struct.Struct("<QQQ")  # old end, new end, number of pages
 _PAGE_HEAD = struct.Struct("<QI")  # offset, length
@@ -98,6 +101,8 @@ class ShadowFile(io.RawIOBase):
         self._refused: list[tuple[int, bytes]] = []
         self._error: OSError | None = None
         self._recorded = False
+        self._unsynced = 0
+        self._syncing: threading.Thread | None = None
 
     # -- the file protocol that h5py uses -------------------------------------------------------
 
@@ -181,6 +186,7 @@ class ShadowFile(io.RawIOBase):
 
     def close(self) -> None:
         if not self.closed:
+            self._wait_for_disk()
             self._file.close()
         super().close()
 
@@ -198,6 +204,7 @@ class ShadowFile(io.RawIOBase):
 
     def sync(self) -> None:
         """Make the bytes written so far durable. Errors as of `check`."""
+        self._wait_for_disk()
         self.check()
         os.fsync(self._file.fileno())
 
@@ -271,6 +278,26 @@ class ShadowFile(io.RawIOBase):
         done = 0
         while done < len(view):
             done += self._file.write(view[done:]) or 0
+        self._unsynced += done
+        if self._unsynced >= SYNC_BYTES and self._syncing is None:
+            self._unsynced = 0
+            self._syncing = threading.Thread(target=self._sync_behind, name="sync", daemon=True)
+            self._syncing.start()
+
+    def _sync_behind(self) -> None:
+        """Let the disk work while the next pixels are packed, instead of all at the end."""
+        try:
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            # The system tells of a failed write once: it is kept for `check`.
+            self._error = self._error or error
+        finally:
+            self._syncing = None
+
+    def _wait_for_disk(self) -> None:
+        syncing = self._syncing
+        if syncing is not None:
+            syncing.join()
 
 
 def recover(path: Path) -> bool:

@@ -199,17 +199,3 @@ def light_plain(
     where = lit[codes] != 0
     was = out[where].astype(np.int64)
     out[where] = (was * (255 - cover) + colour.astype(np.int64) * cover + 127) // 255
-
-
-def make_ready() -> None:
-    """Read back, or compile, the loops that the first picture of a map needs.
-
-    The first compiled loop of a process takes most of a second to be read back, however small it
-    is. Call this from a thread while the window starts, and no picture waits for it.
-    """
-    words = np.zeros((1, 1), np.uint32)
-    for kind in (np.uint16, np.uint8):
-        codes = np.zeros((1, 1), kind)
-        tables = np.zeros((3, 65536), np.uint8)
-        blend(codes, codes, codes, tables, words)
-        paint(codes, np.zeros(65536, np.uint32), words)

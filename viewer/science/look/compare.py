@@ -16,7 +16,7 @@ import numpy.typing as npt
 from viewer.science.look.quality import Flag, Shift, registration
 from viewer.science.look.structure import structure_to_noise
 
-SIDE = 384
+SIDE = 256
 """Side of the part of the map in which channels are laid over each other, pixels."""
 
 STRUCTURED = 0.5

@@ -33,7 +33,7 @@ DRIFTED = 0.05
 STRIPS = 64
 """Strips of rows over the map in which a drift looks for background."""
 
-SAMPLE = 4_000_000
+SAMPLE = 1_000_000
 """Pixels of a large map that the background is looked for in (at least 128 a row)."""
 
 STRAIGHT = 0.5
@@ -156,7 +156,7 @@ class QualityScan:
             histogram_codes(rows.astype(self.dtype, copy=False), self._counts.size, None, self._counts)
         else:
             self._top.add(rows)
-        self._sample[start_row:stop] = rows[:, self._picked]
+        self._sample[start_row:stop] = np.take(rows, self._picked, axis=1)
 
     def finish(self) -> list[Flag]:
         """What was found, the gravest first.
