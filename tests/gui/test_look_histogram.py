@@ -391,3 +391,12 @@ def test_pinned_plot_can_be_taken_away(dock: LinkedHistograms, qtbot: QtBot) -> 
     with qtbot.waitSignal(dock.unpinned) as told:
         dock.plot("pin:K").close_button.click()
     assert told.args == ["K"]
+
+
+def test_legend_has_room_for_a_population_before_the_row_is_laid_anew(
+    dock: LinkedHistograms, qapp: QApplication
+) -> None:
+    dock.set_cards([card("red", "Fe")])
+    qapp.processEvents()
+    dock.set_cards([card("red", "Fe", view=made_up(2), selection=made_up(3))])
+    assert dock.legend.width() >= dock.legend.sizeHint().width()

@@ -110,8 +110,8 @@ class LinkedHistograms(QWidget):
         strip = QHBoxLayout()
         strip.setContentsMargins(tokens.gap_2, tokens.gap_1, tokens.gap_2, 0)
         strip.setSpacing(tokens.gap_1)
-        strip.addWidget(self.legend)
-        strip.addStretch(1)
+        # All the room left: a population that is counted later finds room for its words at once.
+        strip.addWidget(self.legend, 1)
         for button in (self.log, self.full, self.counts, self.select, self.clear, self.add):
             strip.addWidget(button)
 
