@@ -566,6 +566,17 @@ def test_as_a_program_of_its_own(maps: Path, tmp_path: Path) -> None:
     assert str(maps / "Fe.tif") in ended.stderr
 
 
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_pipe_that_is_closed_early(gathered: Path, form: list[str]) -> None:
+    words = [sys.executable, "-m", "viewer", "about", str(gathered), *form]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as started:
+        assert started.stdout is not None
+        assert started.stderr is not None
+        started.stdout.close()
+        assert started.stderr.read() == b""
+        assert started.wait(timeout=120) == 0
+
+
 def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:
     for words, said in ((["--help"], "exit codes"), (["--version"], "grainlight ")):
         with pytest.raises(SystemExit) as ended:

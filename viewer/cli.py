@@ -234,9 +234,12 @@ def about(args: argparse.Namespace, out: Out) -> None:
         if not out.as_json:
             from rich.console import Console
 
+            # Printed by `say`: the console itself would leave with 1 where a pipe is closed early.
             console = Console()
-            for part in tables(desk):
-                console.print(part)
+            with console.capture() as told:
+                for part in tables(desk):
+                    console.print(part)
+            out.say(told.get().rstrip("\n"))
 
 
 def blend(args: argparse.Namespace, out: Out) -> None:
@@ -301,14 +304,15 @@ def derive(args: argparse.Namespace, out: Out) -> None:
             stats=_builtins(layer.stats),
             without_value=counts,
         )
-        s = layer.stats
-        known = s.pixels - s.missing
-        out.say(f"«{layer.name}»: {known:,} pixels have a value, {s.missing:,} have none.")
-        if known:
-            out.say(f"  from {s.minimum:.6g} to {s.maximum:.6g}, mean {s.mean:.6g}")
-        for reason, count in counts.items():
-            if count:
-                out.say(f"  {count:,} pixels without a value: {reason}")
+    # Said once the project has been closed well: until then it is not on the disk.
+    s = layer.stats
+    known = s.pixels - s.missing
+    out.say(f"«{layer.name}»: {known:,} pixels have a value, {s.missing:,} have none.")
+    if known:
+        out.say(f"  from {s.minimum:.6g} to {s.maximum:.6g}, mean {s.mean:.6g}")
+    for reason, count in counts.items():
+        if count:
+            out.say(f"  {count:,} pixels without a value: {reason}")
 
 
 def measure(args: argparse.Namespace, out: Out) -> None:
@@ -326,14 +330,14 @@ def measure(args: argparse.Namespace, out: Out) -> None:
             label=args.label,
             hand_px=args.hand_px,
         )
-        text, caution = reading.text(), KINDS[args.kind].caution
-        out.put(row=_builtins(row), text=text, caution=caution)
-        out.say(f"{row.label}: {text} ({row.uncertainty}; n = {row.n})")
-        out.say(f"  {row.method}")
-        if row.excluded:
-            out.say(f"  left out: {row.excluded}")
-        if caution:
-            out.say(f"  caution: {caution}")
+    text, caution = reading.text(), KINDS[args.kind].caution
+    out.put(row=_builtins(row), text=text, caution=caution)
+    out.say(f"{row.label}: {text} ({row.uncertainty}; n = {row.n})")
+    out.say(f"  {row.method}")
+    if row.excluded:
+        out.say(f"  left out: {row.excluded}")
+    if caution:
+        out.say(f"  caution: {caution}")
 
 
 def ledger(args: argparse.Namespace, out: Out) -> None:
@@ -551,6 +555,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         out = Out(args.json)
         args.run(args, out)
         out.end()
+        sys.stdout.flush()
     except GrainlightError as error:
         _complain(error, as_json)
         return error.exit_code

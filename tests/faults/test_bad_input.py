@@ -309,10 +309,10 @@ def limited(size: int) -> Callable[[], None]:
     return limit
 
 
-def in_child(size: int, *words: object) -> Any:
+def in_child(size: int, *words: object, form: str = "--json") -> Any:
     """Run the command line where no file grows beyond a size."""
     return subprocess.run(
-        [sys.executable, "-m", "viewer", *map(str, words), "--json"],
+        [sys.executable, "-m", "viewer", *map(str, words), *form.split()],
         capture_output=True,
         text=True,
         encoding="utf-8",
@@ -386,10 +386,12 @@ def test_other_verbs_on_a_full_disk(noisy: Path, tmp_path: Path, verb: str) -> N
     assert "Traceback" not in ended.stderr
     assert project.read_bytes() == before
     left = {p.name for p in tmp_path.iterdir()} - {project.name, f".{project.name}.lock"}
+    # Nobody is told a number that is not in the project.
+    assert verb != "measure" or in_child(size, verb, project, *more, form="").stdout == ""
     # The journal keeps what was measured: it is folded into the project when there is room.
     assert left == ({f"{project.name}.journal"} if verb == "measure" else set())
     with Project.open(project) as opened:
-        assert len(opened.state.ledger.rows) == (2 if verb == "measure" else 1)
+        assert len(opened.state.ledger.rows) == (3 if verb == "measure" else 1)
 
 
 def test_a_process_that_is_killed_does_not_bar_the_next(noisy: Path, tmp_path: Path) -> None:

@@ -124,7 +124,7 @@ def test_another_trouble_is_not_called_a_full_disk(
     project: Project, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     Disk(monkeypatch, 0, errno.EIO)
-    with pytest.raises(ProjectError, match="(?i)input/output error"):
+    with pytest.raises(ProjectError, match=r"(?i)input/output error"):
         project.change(grow)
 
 
