@@ -8,9 +8,21 @@ from importlib.resources import files
 import pytest
 from PySide6.QtCore import QSize, Qt
 from PySide6.QtGui import QColor, QFont, QIcon, QImage, QPalette
-from PySide6.QtWidgets import QApplication, QLabel, QPushButton, QToolButton
+from PySide6.QtWidgets import (
+    QApplication,
+    QComboBox,
+    QDoubleSpinBox,
+    QLabel,
+    QLineEdit,
+    QPlainTextEdit,
+    QPushButton,
+    QSpinBox,
+    QTextEdit,
+    QToolButton,
+)
 
 from viewer.panels import icons, theme
+from viewer.panels.parts import inset
 from viewer.panels.tokens import DARK, LIGHT, SCHEMES, Tokens
 
 BOTH = pytest.mark.parametrize("tokens", [DARK, LIGHT], ids=["dark", "light"])
@@ -113,6 +125,53 @@ def test_apply_dresses_widgets(dressed: QApplication, qtbot, tokens: Tokens) -> 
     qtbot.addWidget(label)
     label.ensurePolished()
     assert label.palette().color(QPalette.ColorRole.WindowText) == QColor(tokens.text_dim)
+
+
+@BOTH
+def test_controls_in_a_row_are_of_one_height(dressed: QApplication, qtbot, tokens: Tokens) -> None:  # type: ignore[no-untyped-def]
+    theme.apply(dressed, tokens.scheme)
+    for kind in (QSpinBox, QDoubleSpinBox, QComboBox, QLineEdit, QPushButton):
+        control = kind()
+        qtbot.addWidget(control)
+        control.ensurePolished()
+        assert control.sizeHint().height() == tokens.control_small, kind.__name__
+
+
+@BOTH
+def test_number_of_a_spin_box_is_off_its_border(dressed: QApplication, qtbot, tokens: Tokens) -> None:  # type: ignore[no-untyped-def]
+    theme.apply(dressed, tokens.scheme)
+    spin, line = inset(QSpinBox()), QLineEdit("1")
+    spin.setValue(1)
+    lefts = []
+    for control in (spin, line):
+        qtbot.addWidget(control)
+        control.resize(120, tokens.control_small)
+        control.show()
+        image = control.grab().toImage()
+        ground = QColor(tokens.sunken)
+        lefts.append(
+            next(
+                x
+                for x in range(2, 60)
+                if any(image.pixelColor(x, y) != ground for y in range(4, 20))
+            )
+        )
+    assert lefts[0] == lefts[1]
+
+
+@BOTH
+@pytest.mark.parametrize("kind", [QTextEdit, QPlainTextEdit, QLineEdit])
+def test_disabled_text_lies_on_the_panel(  # type: ignore[no-untyped-def]
+    dressed: QApplication, qtbot, tokens: Tokens, kind
+) -> None:
+    theme.apply(dressed, tokens.scheme)
+    text = kind()
+    qtbot.addWidget(text)
+    text.resize(120, 60)
+    text.show()
+    for on, ground in ((True, tokens.sunken), (False, tokens.window)):
+        text.setEnabled(on)
+        assert text.grab().toImage().pixelColor(60, 40) == QColor(ground)
 
 
 def test_first_start_follows_the_system(dressed: QApplication) -> None:

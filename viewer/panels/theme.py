@@ -129,6 +129,7 @@ def style_sheet(tokens: Tokens) -> str:
     # Qt measures heights without the border and the padding.
     values["input"] = tokens.control_small - 2 * tokens.hairline
     values["button"] = tokens.control_small - 2 * tokens.hairline
+    values["spin"] = tokens.control_small - 2 * tokens.hairline - 3  # to which Qt adds 3
     values["half_handle"] = tokens.slider_handle // 2
     values["handle_out"] = (tokens.slider_handle - tokens.slider_groove) // 2
     values["controls"] = controls
@@ -271,14 +272,16 @@ QLineEdit, QAbstractSpinBox, QComboBox, QTextEdit, QPlainTextEdit {
 QLineEdit, QAbstractSpinBox, QComboBox {
     min-height: ${input}px; padding: 0px ${gap_1}px;
 }
+QAbstractSpinBox { min-height: ${spin}px; }
 QLineEdit:hover, QAbstractSpinBox:hover, QComboBox:hover { border-color: $mark; }
 QLineEdit:focus, QAbstractSpinBox:focus, QComboBox:focus, QTextEdit:focus,
 QPlainTextEdit:focus, QComboBox:on { border-color: $accent; }
-QLineEdit:disabled, QAbstractSpinBox:disabled, QComboBox:disabled {
+QLineEdit:disabled, QAbstractSpinBox:disabled, QComboBox:disabled, QTextEdit:disabled,
+QPlainTextEdit:disabled {
     color: $text_off; background: $window;
 }
 QLineEdit[wrong="true"], QAbstractSpinBox[wrong="true"] { border-color: $error; }
-QAbstractSpinBox QLineEdit, QComboBox QLineEdit {
+QComboBox QLineEdit {
     border: none; min-height: 0px; padding: 0px; background: transparent;
 }
 QComboBox { padding-right: 0px; combobox-popup: 0; }

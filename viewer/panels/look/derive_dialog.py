@@ -30,6 +30,7 @@ from PySide6.QtWidgets import (
 from viewer.errors import InputError
 from viewer.panels.look.formula_edit import FormulaEdit
 from viewer.panels.look.layers import LayerEntry, ordered
+from viewer.panels.parts import inset
 from viewer.panels.qt import set_property
 from viewer.panels.theme import current
 from viewer.science.sort.expression import FUNCTIONS
@@ -284,23 +285,23 @@ class DeriveDialog(QWidget):
             "Median takes away single bright or dark pixels; Gaussian blurs evenly; "
             "edge-preserving blurs inside grains and leaves their edges"
         )
-        self.side = QSpinBox(page)
+        self.side = inset(QSpinBox(page))
         self.side.setRange(3, 31)
         self.side.setSingleStep(2)
         self.side.setSuffix(" pixels")
         self.side.setToolTip("Side of the window, an odd number of pixels")
-        self.sigma = QDoubleSpinBox(page)
+        self.sigma = inset(QDoubleSpinBox(page))
         self.sigma.setRange(0.3, 50.0)
         self.sigma.setSingleStep(0.5)
         self.sigma.setValue(1.0)
         self.sigma.setSuffix(" pixels")
         self.sigma.setToolTip("Standard deviation of the Gaussian")
-        self.radius = QSpinBox(page)
+        self.radius = inset(QSpinBox(page))
         self.radius.setRange(1, 20)
         self.radius.setValue(2)
         self.radius.setSuffix(" pixels")
         self.radius.setToolTip("Pixels on each side that are averaged over")
-        self.keep = QDoubleSpinBox(page)
+        self.keep = inset(QDoubleSpinBox(page))
         self.keep.setRange(0.5, 20.0)
         self.keep.setSingleStep(0.5)
         self.keep.setValue(3.0)
@@ -348,7 +349,7 @@ class DeriveDialog(QWidget):
         page = QWidget(self)
         self.compared = _LayerChecks(page)
         self.compared.setToolTip("Layers that the components are worked out from")
-        self.index = QSpinBox(page)
+        self.index = inset(QSpinBox(page))
         self.index.setRange(1, 200)
         self.index.setToolTip("1 is the component with the most variance")
         self.scaling = QComboBox(page)

@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
 from viewer.desk.measuring import HAND_PX
 from viewer.panels import theme
 from viewer.panels.icons import icon
+from viewer.panels.parts import inset
 from viewer.panels.qt import silenced
 from viewer.science.measure.registry import KINDS
 
@@ -128,7 +129,7 @@ class RulerTools(QWidget):
         return row
 
     def _hand_row(self) -> QHBoxLayout:
-        self.hand = QDoubleSpinBox()
+        self.hand = inset(QDoubleSpinBox())
         self.hand.setRange(0.0, 20.0)
         self.hand.setSingleStep(0.1)
         self.hand.setDecimals(2)

@@ -24,6 +24,7 @@ from PySide6.QtWidgets import (
 )
 
 from viewer.panels import theme
+from viewer.panels.parts import inset
 from viewer.panels.publish.choice import KIND_TIPS, KIND_WORDS, Choice
 from viewer.panels.qt import silenced
 from viewer.plates.source import Rectangle
@@ -109,7 +110,7 @@ class Options(QWidget):
             at = self.width_preset.count() - 1
             self.width_preset.setItemData(at, tip, int(Qt.ItemDataRole.ToolTipRole))
         self.width_preset.setToolTip("Widths that most journals print at")
-        self.width_mm = QDoubleSpinBox()
+        self.width_mm = inset(QDoubleSpinBox())
         self.width_mm.setRange(20.0, 2000.0)
         self.width_mm.setDecimals(1)
         self.width_mm.setSuffix(" mm")
@@ -117,7 +118,7 @@ class Options(QWidget):
         self.width_mm.setToolTip("Width of the page, margins included")
         self.width_mm.setAccessibleName("Width of the page")
         self.width_preset.setCurrentIndex(self._preset_of(180.0))
-        self.tallest = QDoubleSpinBox()
+        self.tallest = inset(QDoubleSpinBox())
         # The least value stands for no limit.
         self.tallest.setRange(19.0, 2000.0)
         self.tallest.setDecimals(0)
@@ -127,7 +128,7 @@ class Options(QWidget):
         self.tallest.setValue(19.0)
         self.tallest.setAccessibleName("Largest height of the page")
         self.tallest.setToolTip("The map is drawn smaller where the page would become taller than this")
-        self.dpi = QSpinBox()
+        self.dpi = inset(QSpinBox())
         self.dpi.setRange(50, 2400)
         self.dpi.setSingleStep(50)
         self.dpi.setValue(300)
