@@ -335,8 +335,8 @@ def noisy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-# At once, in the first channel's pixels, in its pyramid, and in the second channel.
-@pytest.mark.parametrize("size", [1000, 200_000, 800_000, 1_400_000])
+# At once, in the first channel, and in the second.
+@pytest.mark.parametrize("size", [1000, 800_000, 1_400_000])
 def test_a_disk_that_really_refuses(noisy: Path, tmp_path: Path, size: int) -> None:
     project = tmp_path / "p.maps.h5"
     ended = gather_in_child(noisy, project, size)
