@@ -16,7 +16,7 @@ window: $(READY) ## open the window
 test: $(READY)   ## style, types and every test, headless
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	QT_QPA_PLATFORM=offscreen $(BIN)/python -m pytest
+	QT_QPA_PLATFORM=offscreen $(BIN)/python -m pytest -n 2 --dist loadfile
 
 bench: $(READY)  ## speed, as ratios to a reference in the same run
 	QT_QPA_PLATFORM=offscreen $(BIN)/python -m tests.benchmarks --out $(OUT)/bench

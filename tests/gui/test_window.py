@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import gc
+import time
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,17 +12,19 @@ import msgspec
 import numpy as np
 import pytest
 import tifffile
-from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
+from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDropEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QInputDialog
 from pytestqt.qtbot import QtBot
 
+from viewer.desk.deriving import derive
 from viewer.desk.desk import Desk
 from viewer.desk.gather import gather, plan
 from viewer.intake.formats import scan
 from viewer.panels import theme
 from viewer.panels.shell.window import MainWindow
 from viewer.panels.shell.workspace import Workspace
+from viewer.science.sort.recipe import Formula
 from viewer.store.project import Project
 
 ROWS, COLS = 300, 420
@@ -293,3 +298,49 @@ def test_closing_folds_every_edit_into_the_file(
     assert not path.with_name(path.name + ".journal").exists()
     with Desk.open(path, inline=True) as desk:
         assert msgspec.json.encode(desk.state) == msgspec.json.encode(state)
+
+
+def test_opening_the_open_project_again_keeps_it_writable(
+    window: MainWindow, opened: Workspace
+) -> None:
+    assert window.open_project(opened.desk.path)
+    assert window.workspace is opened
+    assert opened.desk.readonly is None
+
+
+def test_a_closed_project_is_let_go(
+    window: MainWindow, gathered: Path, tmp_path: Path, qtbot: QtBot
+) -> None:
+    copy = tmp_path / "twice.maps.h5"
+    copy.write_bytes(gathered.read_bytes())
+    actions = []
+    gone = []
+    for _ in range(2):
+        assert window.open_project(copy)
+        assert window.workspace is not None
+        rest(window, qtbot)
+        gone.append(weakref.ref(window.workspace.desk))
+        window.close_project()
+        QApplication.sendPostedEvents(None, int(QEvent.Type.DeferredDelete))
+        QApplication.processEvents()
+        gc.collect()
+        actions.append(len(window.actions()))
+    assert [ref() for ref in gone] == [None, None]
+    assert actions[0] == actions[1]
+
+
+def test_a_layer_that_was_finished_when_the_window_closed_is_kept(
+    window: MainWindow, opened: Workspace
+) -> None:
+    desk, map_id = opened.desk, opened.map_id
+    assert map_id is not None
+    path = desk.path
+    derive(desk, map_id, "Ratio", Formula(expression="Fe/(Fe+Cr)"))
+    # The thread ends its work while no event is handled here, so that its result waits.
+    deadline = time.monotonic() + 30
+    while not desk.jobs._ends and time.monotonic() < deadline:
+        time.sleep(0.01)
+    window.close()
+    with Desk.open(path, inline=True) as again:
+        assert [d.name for d in again.state.derived.layers] == ["Ratio"]
+        assert again.layer(map_id, "Ratio").stats.pixels == ROWS * COLS

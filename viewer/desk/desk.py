@@ -7,7 +7,7 @@ what changes is told by signals, and long work goes through `Desk.jobs`.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -38,7 +38,7 @@ from viewer.store.layers import TILE
 from viewer.store.project import LayerFile, MapFile, Project
 
 UNDO_DEPTH = 1000
-PROMPT_PIXELS = 6_000_000
+PROMPT_PIXELS = 1_000_000
 """Histograms of this many pixels are counted at once; larger ones by a job."""
 
 
@@ -83,8 +83,8 @@ class Desk:
         self.jobs = Jobs(post, inline=inline)
         self._undo: list[_Step] = []
         self._redo: list[_Step] = []
-        self._histograms: dict[tuple[Any, ...], Histogram] = {}
-        self._counting: set[tuple[Any, ...]] = set()
+        self._histograms: dict[str, tuple[Hashable, Histogram]] = {}
+        self._counting: set[Hashable] = set()
         self._lit: dict[str, tuple[str, float, float]] = {}
         self._pictures: dict[str, LayersPicture] = {}
 
@@ -192,6 +192,8 @@ class Desk:
             self.said.emit("info", str(error))
         elif isinstance(error, GrainlightError):
             self.said.emit("error", str(error))
+        elif isinstance(error, MemoryError):
+            self.said.emit("error", "There is not enough memory for this; nothing was changed.")
         else:
             raise error
 
@@ -320,21 +322,19 @@ class Desk:
         layer = self.maps[map_id].layers[layer_id]
         outline = self.outline(map_id)
         at = (layer.path, layer.info.content, tuple(p.tobytes() for p in outline))
-        known = self._histograms.get(at)
-        if known is not None:
-            return known
-        if not outline:
-            found = self._histograms[at] = layer.histogram()
-            return found
-        if self.jobs_are_inline or layer.shape[0] * layer.shape[1] <= PROMPT_PIXELS:
-            found = self._histograms[at] = self.count(map_id, layer)
+        known = self._histograms.get(layer.path)
+        if known is not None and known[0] == at:
+            return known[1]
+        if not outline or self.jobs.inline or layer.shape[0] * layer.shape[1] <= PROMPT_PIXELS:
+            found = self.count(map_id, layer) if outline else layer.histogram()
+            self._histograms[layer.path] = (at, found)
             return found
         if at not in self._counting:
             self._counting.add(at)
 
             def done(result: Histogram) -> None:
-                self._histograms[at] = result
                 self._counting.discard(at)
+                self._histograms[layer.path] = (at, result)
                 self.histogram_changed.emit(map_id, layer_id)
 
             def failed(error: BaseException) -> None:
@@ -348,10 +348,6 @@ class Desk:
                 failed,
             )
         return layer.histogram()
-
-    @property
-    def jobs_are_inline(self) -> bool:
-        return self.jobs.inline
 
     def count(
         self,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, TypeVar
@@ -84,6 +85,7 @@ class Jobs:
         self._post = post
         self.inline = inline
         self._pool = ThreadPoolExecutor(2, "job")
+        self._ends: deque[Callable[[], None]] = deque()
         self.running: list[Job] = []
 
     def run(
@@ -104,10 +106,16 @@ class Jobs:
         return job
 
     def close(self) -> None:
-        """Stop everything and wait for it."""
+        """Stop everything, wait for it, and end what had finished: no result is dropped."""
         for job in list(self.running):
             job.cancel()
         self._pool.shutdown(wait=True, cancel_futures=True)
+        while self._ends:
+            self._end_next()
+        for job in list(self.running):  # those that had not begun
+            self.running.remove(job)
+            job.finished = True
+            job.ended.emit()
 
     def _work(
         self,
@@ -125,10 +133,18 @@ class Jobs:
         def end() -> None:
             job.finished = True
             self.running.remove(job)
-            if job.error is None:
-                done(result)
-            else:
-                failed(job.error)
-            job.ended.emit()
+            try:
+                if job.error is None:
+                    done(result)
+                else:
+                    failed(job.error)
+            finally:
+                job.ended.emit()
 
-        self._post(end)
+        # Taken either by the call that is posted or by `close`, whichever comes first.
+        self._ends.append(end)
+        self._post(self._end_next)
+
+    def _end_next(self) -> None:
+        if self._ends:
+            self._ends.popleft()()

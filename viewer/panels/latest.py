@@ -11,7 +11,7 @@ import threading
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from PySide6.QtCore import QObject, QRunnable, QThreadPool, Signal
+from PySide6.QtCore import QObject, QThreadPool, Signal
 
 from viewer.errors import CancelledError, GrainlightError
 from viewer.science.progress import Progress
@@ -47,7 +47,7 @@ class Latest(QObject):
         self.drop(key)
         question = _Question(self, key, work, done)
         self._asked[key] = question
-        self._pool.start(question)
+        self._pool.start(question.run)
 
     def drop(self, key: str) -> None:
         """Forget a question."""
@@ -83,7 +83,7 @@ class Latest(QObject):
             raise error
 
 
-class _Question(QRunnable):
+class _Question:
     def __init__(
         self,
         owner: Latest,
@@ -91,9 +91,6 @@ class _Question(QRunnable):
         work: Callable[[Progress], Any],
         done: Callable[[Any], None],
     ) -> None:
-        super().__init__()
-        # Held by the owner's table and by the pool alike: Qt must not delete it after the run.
-        self.setAutoDelete(False)
         self.key = key
         self.done = done
         self.stop = threading.Event()

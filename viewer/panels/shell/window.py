@@ -395,6 +395,8 @@ class MainWindow(QMainWindow):
     def open_project(self, path: Path) -> bool:
         """Open a project in place of the one that is open; True where that worked."""
         self.messages.hide()
+        if self.workspace is not None and path.resolve() == self.workspace.desk.path.resolve():
+            return True
         try:
             desk = Desk.open(path, self._poster.post)
         except GrainlightError as error:

@@ -52,7 +52,9 @@ class Workspace(QWidget):
         self.desk = desk
         self._read_out = read_out
         self._follower = Follower(desk)
-        self.look = LookBench(desk)
+        # Children of the workspace, so that they end with it: what they connect forms cycles.
+        self.look = LookBench(desk, self)
+        self.look.derive.setParent(self, Qt.WindowType.Dialog)
         self.measure = MeasureBench(desk)
         self.view = MapView()
         self.view.set_empty("Gather maps to begin: Ctrl+G")
