@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, QSize, Qt, Signal
+from PySide6.QtCore import QModelIndex, QSize, Qt, Signal
 from PySide6.QtGui import QImage, QPixmap
 
 from viewer.intake.periodic import NUMBERS
+from viewer.panels.column_model import ColumnModel, Index
 from viewer.panels.intake.draft import Draft, Line, duplicates
 from viewer.panels.intake.sample import Sample
-
-Index = QModelIndex | QPersistentModelIndex
 
 SECOND_ROLE = int(Qt.ItemDataRole.UserRole) + 1
 """A second, quieter line of text in the same cell."""
@@ -36,7 +35,7 @@ THUMB = (56, 40)
 """Largest width and height of a thumbnail in the table (pixels)."""
 
 
-class CandidateModel(QAbstractTableModel):
+class CandidateModel(ColumnModel):
     """Shows a draft's lines; what the user changes goes out by `line_edited`.
 
     Signals
@@ -48,7 +47,7 @@ class CandidateModel(QAbstractTableModel):
     line_edited = Signal(int, str, object)
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(_HEADERS, _TIPS)
         self._lines: tuple[Line, ...] = ()
         self._left_out: set[int] = set()
         self._clashing: set[int] = set()
@@ -99,22 +98,6 @@ class CandidateModel(QAbstractTableModel):
 
     def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
         return 0 if parent.isValid() else len(self._lines)
-
-    def columnCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
-        return 0 if parent.isValid() else len(_HEADERS)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if orientation != Qt.Orientation.Horizontal:
-            return None
-        if role == Qt.ItemDataRole.DisplayRole:
-            return _HEADERS[section]
-        if role == Qt.ItemDataRole.ToolTipRole:
-            return _TIPS[section]
-        if role == Qt.ItemDataRole.TextAlignmentRole:
-            return int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
-        return None
 
     def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if not index.isValid():

@@ -40,6 +40,7 @@ from viewer.science.look.structure import Triple, structure_to_noise, suggest_tr
 from viewer.science.progress import Progress
 from viewer.science.sort.recipe import Recipe
 from viewer.store.documents import Composite, MapLook, Panel
+from viewer.store.project import LayerFile
 
 Mode = Literal["table", "single", "composite"]
 Window = tuple[slice, slice]
@@ -611,23 +612,10 @@ class LookBench(QObject):
             self._in_view.clear()
             self._show_cards()
             return
-        found = self._desk.maps[map_id]
-        due = [layer_id for _, layer_id, *_ in self._carded()]
-        if not due:
-            return
         rows, cols = window
         if rows.stop - rows.start < 1 or cols.stop - cols.start < 1:
             return
-
-        def work(progress: Progress) -> dict[str, Histogram]:
-            return {
-                layer_id: self._desk.count(
-                    map_id, found.layers[layer_id], window=window, progress=progress
-                )
-                for layer_id in due
-            }
-
-        self._latest.ask("view", work, self._take_view)
+        self._count("view", self._take_view, map_id, window=window)
 
     def _take_view(self, counted: dict[str, Histogram]) -> None:
         self._in_view = counted
@@ -641,17 +629,32 @@ class LookBench(QObject):
         if lit[0] not in found.layers:
             return
         within = (found.layers[lit[0]], lit[1], lit[2])
+        self._count("selected", self._take_selected, map_id, within=within)
+
+    def _count(
+        self,
+        key: str,
+        take: Callable[[dict[str, Histogram]], None],
+        map_id: str,
+        *,
+        window: tuple[slice, slice] | None = None,
+        within: tuple[LayerFile, float, float] | None = None,
+    ) -> None:
+        """Count the layers that have a plot, of which only the latest answer counts."""
+        found = self._desk.maps[map_id]
         due = [layer_id for _, layer_id, *_ in self._carded()]
+        if not due:
+            return
 
         def work(progress: Progress) -> dict[str, Histogram]:
             return {
                 layer_id: self._desk.count(
-                    map_id, found.layers[layer_id], within=within, progress=progress
+                    map_id, found.layers[layer_id], window=window, within=within, progress=progress
                 )
                 for layer_id in due
             }
 
-        self._latest.ask("selected", work, self._take_selected)
+        self._latest.ask(key, work, take)
 
     def _take_selected(self, counted: dict[str, Histogram]) -> None:
         self._selected = counted

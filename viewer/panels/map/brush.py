@@ -9,9 +9,8 @@ from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 
 Job = Callable[[], object]
 
@@ -19,19 +18,6 @@ HELPERS = min(os.cpu_count() or 1, 4) - 1
 """Threads beside the GUI's own; with more, memory and not the processor is what is waited for."""
 
 _helpers: ThreadPoolExecutor | None = None
-
-
-@contextmanager
-def _alone() -> Iterator[None]:
-    """Kernels called by this thread do not start threads of their own."""
-    import numba
-
-    before = numba.get_num_threads()
-    numba.set_num_threads(1)
-    try:
-        yield
-    finally:
-        numba.set_num_threads(before)
 
 
 def colour(jobs: Sequence[Job]) -> None:
@@ -42,7 +28,9 @@ def colour(jobs: Sequence[Job]) -> None:
     global _helpers
     if not jobs:
         return
-    with _alone():
+    from viewer.science.kernels import alone
+
+    with alone():
         jobs[0]()
         pile = deque(jobs[1:])
         helping = []
@@ -58,7 +46,9 @@ def colour(jobs: Sequence[Job]) -> None:
 
 
 def _help(pile: deque[Job]) -> None:
-    with _alone():
+    from viewer.science.kernels import alone
+
+    with alone():
         _work(pile)
 
 

@@ -6,13 +6,12 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt, Signal
+from PySide6.QtCore import QModelIndex, Qt, Signal
 
 from viewer.desk.measuring import shown
+from viewer.panels.column_model import ColumnModel, Index
 from viewer.science.measure.registry import KINDS
 from viewer.store.documents import Row
-
-Index = QModelIndex | QPersistentModelIndex
 
 SORT_ROLE = int(Qt.ItemDataRole.UserRole) + 1
 ROW_ROLE = int(Qt.ItemDataRole.UserRole) + 2
@@ -33,7 +32,7 @@ _TIPS = (
 )
 
 
-class LedgerModel(QAbstractTableModel):
+class LedgerModel(ColumnModel):
     """Rows of the ledger; new rows come in by `show`, edits go out by `label_edited`.
 
     Signals
@@ -45,7 +44,7 @@ class LedgerModel(QAbstractTableModel):
     label_edited = Signal(str, str)
 
     def __init__(self) -> None:
-        super().__init__()
+        super().__init__(_HEADERS, _TIPS, _RIGHT)
         self._rows: list[Row] = []
         self._map_names: dict[str, str] = {}
         self.editable = True
@@ -126,22 +125,6 @@ class LedgerModel(QAbstractTableModel):
     def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
         return 0 if parent.isValid() else len(self._rows)
 
-    def columnCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
-        return 0 if parent.isValid() else len(_HEADERS)
-
-    def headerData(
-        self, section: int, orientation: Qt.Orientation, role: int = Qt.ItemDataRole.DisplayRole
-    ) -> Any:
-        if orientation != Qt.Orientation.Horizontal:
-            return None
-        if role == Qt.ItemDataRole.DisplayRole:
-            return _HEADERS[section]
-        if role == Qt.ItemDataRole.ToolTipRole:
-            return _TIPS[section]
-        if role == Qt.ItemDataRole.TextAlignmentRole:
-            return _alignment(section)
-        return None
-
     def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
         if not index.isValid():
             return None
@@ -149,7 +132,7 @@ class LedgerModel(QAbstractTableModel):
         if role in (Qt.ItemDataRole.DisplayRole, Qt.ItemDataRole.EditRole):
             return self.cell(row, column)
         if role == Qt.ItemDataRole.TextAlignmentRole:
-            return _alignment(column)
+            return self.alignment(column)
         if role == Qt.ItemDataRole.ToolTipRole:
             return f"{row.label} · {row.method}" if column == LABEL else None
         if role == SORT_ROLE:
@@ -184,11 +167,6 @@ class LedgerModel(QAbstractTableModel):
         if self.editable and index.isValid() and index.column() == LABEL:
             flags |= Qt.ItemFlag.ItemIsEditable
         return flags
-
-
-def _alignment(column: int) -> int:
-    side = Qt.AlignmentFlag.AlignRight if column in _RIGHT else Qt.AlignmentFlag.AlignLeft
-    return int(side | Qt.AlignmentFlag.AlignVCenter)
 
 
 def _seconds(made: str) -> float:
