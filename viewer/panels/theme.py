@@ -130,6 +130,7 @@ def style_sheet(tokens: Tokens) -> str:
     values["input"] = tokens.control_small - 2 * tokens.hairline
     values["button"] = tokens.control_small - 2 * tokens.hairline
     values["spin"] = tokens.control_small - 2 * tokens.hairline - 3  # to which Qt adds 3
+    values["combo_text"] = tokens.gap_1 + 2  # which Qt adds to that of a line edit
     values["half_handle"] = tokens.slider_handle // 2
     values["handle_out"] = (tokens.slider_handle - tokens.slider_groove) // 2
     values["controls"] = controls
@@ -284,7 +285,7 @@ QLineEdit[wrong="true"], QAbstractSpinBox[wrong="true"] { border-color: $error; 
 QComboBox QLineEdit {
     border: none; min-height: 0px; padding: 0px; background: transparent;
 }
-QComboBox { padding-right: 0px; combobox-popup: 0; }
+QComboBox { padding-left: ${combo_text}px; padding-right: 0px; combobox-popup: 0; }
 QComboBox::drop-down { border: none; width: 20px; }
 QComboBox::down-arrow { image: url($controls/down.svg); width: 12px; height: 12px; }
 QComboBox QAbstractItemView {

@@ -23,6 +23,7 @@ from PySide6.QtWidgets import (
 
 from viewer.panels.look.digits import MINUS, decimals, tidy
 from viewer.panels.look.parts import tool_button
+from viewer.panels.parts import inset
 from viewer.panels.theme import current, figures
 from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import CURVES, GAMMA_RANGE, WEIGHT_RANGE, Curve, Stretch
@@ -43,6 +44,7 @@ class ValueSpin(QDoubleSpinBox):
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        inset(self)
         self._span = 100.0
         self._whole = False
         self.setFont(figures(self.font()))
