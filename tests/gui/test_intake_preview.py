@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import tifffile
-from PySide6.QtCore import QMimeData, QPointF, QSettings, Qt, QUrl
+from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import QApplication, QFileDialog, QLineEdit
 from pytestqt.qtbot import QtBot
@@ -164,7 +164,7 @@ def test_dropping_a_folder(qtbot: QtBot, page: IntakePreview, folder: Path) -> N
     mime.setUrls([QUrl.fromLocalFile(str(folder))])
     none, left = Qt.KeyboardModifier.NoModifier, Qt.MouseButton.LeftButton
     copy = Qt.DropAction.CopyAction
-    over = QDragEnterEvent(QPointF(50, 50), copy, mime, left, none)
+    over = QDragEnterEvent(QPoint(50, 50), copy, mime, left, none)
     page.dragEnterEvent(over)
     assert over.isAccepted()
     page.dropEvent(QDropEvent(QPointF(50, 50), copy, mime, left, none))
@@ -175,7 +175,7 @@ def test_text_is_not_dropped(page: IntakePreview) -> None:
     mime = QMimeData()
     mime.setText("Fe")
     none, left = Qt.KeyboardModifier.NoModifier, Qt.MouseButton.LeftButton
-    over = QDragEnterEvent(QPointF(5, 5), Qt.DropAction.CopyAction, mime, left, none)
+    over = QDragEnterEvent(QPoint(5, 5), Qt.DropAction.CopyAction, mime, left, none)
     over.ignore()
     page.dragEnterEvent(over)
     assert not over.isAccepted()
