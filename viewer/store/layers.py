@@ -199,9 +199,6 @@ def write_layer(
             progress(0.5 + start / shape[0] / passes, info.name)
             band = held.pop(start) if hold else data[start : start + TILE]
             if not native:
-                if stats.missing and dtype.kind == "f":
-                    # Infinities are no values either: as end codes they would pass for measured ones.
-                    band = np.where(np.isfinite(band), band, np.nan)
                 band = encode(band, coding)
                 group["code"][start : start + len(band)] = band
                 histogram_codes(band, len(counts), None, counts)
@@ -213,7 +210,8 @@ def write_layer(
     group.attrs["stats"] = msgspec.json.encode(stats).decode()
     group.attrs["coding"] = msgspec.json.encode(coding).decode()
     group.attrs["pyramid_coding"] = msgspec.json.encode(level_coding).decode()
-    # Written last: a layer without it was never finished.
+    # Written last. A transaction shows a layer whole or not at all; this tells of one that another
+    # program cut short.
     group.attrs["complete"] = True
     progress(1.0, info.name)
     return stats

@@ -21,7 +21,7 @@ def encode(values: npt.NDArray[Any], coding: Coding) -> npt.NDArray[np.uint16]:
     Parameters
     ----------
     values : ndarray [rows, columns]
-        Integer or floating-point numbers; NaN becomes code 0, infinities the end codes.
+        Integer or floating-point numbers; what is not finite becomes code 0.
     coding : Coding
         ``linear`` or ``asinh``.
 
@@ -66,10 +66,12 @@ def halve(
     out = np.empty(((rows + 1) // 2, (cols + 1) // 2), np.uint16)
     if coding.kind == "linear" and source.kind == "identity":
         # The mean of the codes is the mean value: no table is needed, and no pixel is missing.
-        gain, shift = 1.0 / coding.scale, FIRST - coding.offset / coding.scale
-        _halve_known(codes, out, np.float32(gain / 4), np.float32(shift + 0.5))
+        # Counted from `low`: single precision would lose the steps of a narrow range far from 0.
+        low = math.floor(coding.offset)
+        gain, shift = 1.0 / coding.scale, FIRST + (low - coding.offset) / coding.scale
+        _halve_known(codes, out, np.int32(4 * low), np.float32(gain / 4), np.float32(shift + 0.5))
         if rows % 2 or cols % 2:
-            _halve_edges(codes, out, gain, shift)
+            _halve_edges(codes, out, low, gain, shift)
     elif coding.kind == "linear" and source == coding:
         _halve_codes(codes, out)
     else:
@@ -90,13 +92,14 @@ def halve_plain(
     blocks = np.stack([values[r::2, c::2] for r in (0, 1) for c in (0, 1)])
     known = ~np.isnan(blocks)
     count = known.sum(axis=0)
-    total = np.where(known, blocks, 0.0).sum(axis=0)
-    return coding.encode(np.where(count > 0, total / np.maximum(count, 1), np.nan))
+    # In quarters, as four values near the largest double have no sum.
+    total = np.where(known, 0.25 * blocks, 0.0).sum(axis=0)
+    return coding.encode(np.where(count > 0, total / (0.25 * np.maximum(count, 1)), np.nan))
 
 
 @njit(inline="always")
 def _code(value, kind, scale, offset, knee, bend):  # type: ignore[no-untyped-def]
-    if math.isnan(value):
+    if not math.isfinite(value):
         return 0
     if kind == 1:
         step = (value - offset) / scale
@@ -118,7 +121,7 @@ def _encode(values, out, kind, scale, offset, knee, bend):  # type: ignore[no-un
 
 
 @compiled
-def _halve_known(codes, out, gain, shift):  # type: ignore[no-untyped-def]
+def _halve_known(codes, out, low, gain, shift):  # type: ignore[no-untyped-def]
     """Whole 2 x 2 blocks of codes that are their own values."""
     wide = codes.shape[1] // 2
     for r in prange(codes.shape[0] // 2):
@@ -130,7 +133,8 @@ def _halve_known(codes, out, gain, shift):  # type: ignore[no-untyped-def]
                 + np.int32(below[2 * c])
                 + np.int32(below[2 * c + 1])
             )
-            row[c] = np.uint16(min(np.float32(LAST), np.float32(total) * gain + shift))
+            step = np.float32(total - low) * gain + shift
+            row[c] = np.uint16(max(np.float32(FIRST), min(np.float32(LAST), step)))
 
 
 @compiled
@@ -156,7 +160,7 @@ def _halve_codes(codes, out):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _halve_edges(codes, out, gain, shift):  # type: ignore[no-untyped-def]
+def _halve_edges(codes, out, low, gain, shift):  # type: ignore[no-untyped-def]
     """Last row and column of an odd image, over the pixels that exist."""
     rows, cols = codes.shape
     for r in prange(out.shape[0]):
@@ -168,7 +172,8 @@ def _halve_edges(codes, out, gain, shift):  # type: ignore[no-untyped-def]
                 for j in range(2 * c, min(2 * c + 2, cols)):
                     total += codes[i, j]
                     count += 1
-            out[r, c] = np.uint16(min(float(LAST), total / count * gain + shift + 0.5))
+            step = (total / count - low) * gain + shift + 0.5
+            out[r, c] = np.uint16(max(float(FIRST), min(float(LAST), step)))
 
 
 @compiled
@@ -182,9 +187,9 @@ def _halve_table(codes, decode, out, kind, scale, offset, knee, bend):  # type: 
                 for j in range(2 * c, min(2 * c + 2, cols)):
                     v = decode[codes[i, j]]
                     if not math.isnan(v):
-                        total += v
+                        total += 0.25 * v
                         count += 1
             if count:
-                out[r, c] = _code(total / count, kind, scale, offset, knee, bend)
+                out[r, c] = _code(total / (0.25 * count), kind, scale, offset, knee, bend)
             else:
                 out[r, c] = 0

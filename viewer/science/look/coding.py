@@ -109,17 +109,21 @@ class Coding(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
         return decoded
 
     def encode(self, values: npt.NDArray[Any]) -> npt.NDArray[np.uint16]:
-        """Nearest code of each value; values past either end take the end's code, NaN takes 0."""
+        """Nearest code of each value.
+
+        Values past either end take the end's code. What is not finite is no value and takes 0, as
+        it counts for nothing in the statistics either.
+        """
         v = np.asarray(values, dtype=np.float64)
         if self.kind == "identity":
-            return np.clip(np.rint(np.nan_to_num(v)), 0, LAST).astype(np.uint16)
+            return np.clip(np.rint(np.where(np.isfinite(v), v, 0.0)), 0, LAST).astype(np.uint16)
         with np.errstate(invalid="ignore", over="ignore"):
             if self.kind == "linear":
                 step = (v - self.offset) / self.scale
             else:
                 step = (np.arcsinh((v - self.offset) / self.knee) + self.bend) / self.scale
             code = np.clip(np.rint(step) + FIRST, FIRST, LAST)
-        return np.where(np.isnan(v), 0, code).astype(np.uint16)
+        return np.where(np.isfinite(v), code, 0).astype(np.uint16)
 
     def _decode(self, step: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         if self.kind == "linear":
