@@ -86,7 +86,7 @@ def has_display() -> bool:
 def pixel_size(text: str) -> tuple[float, float]:
     """``20`` or ``20x25`` (width x height), in µm."""
     try:
-        parts = [float(p) for p in text.lower().replace("×", "x").split("x")]
+        parts = [float(p) for p in text.lower().replace("×", "x").replace(",", ".").split("x")]
     except ValueError:
         parts = []
     if len(parts) not in (1, 2):
@@ -206,21 +206,22 @@ def gather(args: argparse.Namespace, out: Out) -> None:
                 "unit": c.unit,
                 "file": str(c.candidate.path),
                 "inner": c.candidate.inner,
-                "notes": [n.text for n in c.candidate.notes],
+                "notes": [n.text for n in planned.notes(c)],
             }
             for c in planned.channels
         ],
     )
     rows, cols = planned.shape
     px, py = planned.pixel_um
+    count = len(planned.channels)
     out.say(
-        f"{planned.target}: «{name}», {len(planned.channels)} channels of {cols} x {rows} pixels "
-        f"of {px:g} x {py:g} µm{'' if not into else ', added'}."
+        f"{planned.target}: «{name}», {count} channel{'s' if count != 1 else ''} of {cols} x {rows} "
+        f"pixels of {px:g} x {py:g} µm{'' if not into else ', added'}."
     )
     if not target.name.endswith(SUFFIX):
         out.say(f"A project's name ends in {SUFFIX}: it was added.")
     for channel in planned.channels:
-        for note in channel.candidate.notes:
+        for note in planned.notes(channel):
             if note.kind == "caution":
                 out.say(f"  {channel.name}: {note.text}")
 
@@ -289,6 +290,7 @@ def blend(args: argparse.Namespace, out: Out) -> None:
 def derive(args: argparse.Namespace, out: Out) -> None:
     """Compute a new layer."""
     from viewer.desk.deriving import derive_now, recipe_of
+    from viewer.science.sort.expression import Counts
 
     with _desk(args) as desk:
         map_id = desk.map(args.map).id
@@ -310,9 +312,9 @@ def derive(args: argparse.Namespace, out: Out) -> None:
     out.say(f"«{layer.name}»: {known:,} pixels have a value, {s.missing:,} have none.")
     if known:
         out.say(f"  from {s.minimum:.6g} to {s.maximum:.6g}, mean {s.mean:.6g}")
-    for reason, count in counts.items():
-        if count:
-            out.say(f"  {count:,} pixels without a value: {reason}")
+    missing = Counts(**counts).sentence()
+    if missing:
+        out.say(f"  without a value: {missing}")
 
 
 def measure(args: argparse.Namespace, out: Out) -> None:
@@ -342,6 +344,7 @@ def measure(args: argparse.Namespace, out: Out) -> None:
 
 def ledger(args: argparse.Namespace, out: Out) -> None:
     """Write every measurement as a table."""
+    from viewer.desk.measuring import shown
     from viewer.plates.tables import write_ledger
 
     with _desk(args, write=False) as desk:
@@ -355,12 +358,12 @@ def ledger(args: argparse.Namespace, out: Out) -> None:
                 )
             write_ledger(path, rows, {m.id: m.name for m in desk.maps.values()})
             out.put(file=str(path))
-            out.say(f"{path}: {len(rows)} measurements")
+            out.say(f"{path}: {len(rows)} measurement{'s' if len(rows) != 1 else ''}")
         elif not rows:
             out.say("Nothing has been measured yet.")
         for row in rows if not args.output else ():
-            value = "" if row.value is None else f"{row.value:.6g} {row.unit}"
-            out.say(f"{row.label:<12} {row.kind:<14} {value}")
+            number = shown(row)
+            out.say(f"{row.label:<24} {row.kind:<14} {number.value} {number.unit}")
 
 
 def schema(args: argparse.Namespace, out: Out) -> None:
@@ -421,7 +424,7 @@ class _Parser(argparse.ArgumentParser):
         super().__init__(allow_abbrev=False, **words)
 
     def error(self, message: str) -> NoReturn:
-        raise UsageError(message, hint=f"See {self.prog} --help.")
+        raise UsageError(message.rstrip(".") + ".", hint=f"See {self.prog} --help.")
 
 
 def parser() -> _Parser:

@@ -61,7 +61,7 @@ def tables(desk: Desk) -> list[RenderableType]:
             f"{width / 1000:.4g} x {height / 1000:.4g} mm, "
             f"way-up {'not set' if up is None else f'{up:g}°'}"
         )
-        table = Table(title=escape(title), title_justify="left", box=None, pad_edge=False)
+        table = Table(box=None, pad_edge=False)
         for head, side in (
             ("layer", "left"),
             ("element", "left"),
@@ -82,9 +82,9 @@ def tables(desk: Desk) -> list[RenderableType]:
                 str(x.dtype),
                 *("" if v is None else f"{v:.4g}" for v in numbers),
                 f"{s.missing:,}" if s.missing else "",
-                escape("; ".join(f.kind for f in x.flags)),
+                escape("; ".join(f.kind for f in x.flags if f.severity != "info")),
             )
-        out += [Text(""), table]
+        out += [Text(""), Text(title), table]
     composites = ", ".join(c.name for c in desk.state.look.composites)
     out.append(Text(""))
     out.append(Text(f"composites: {composites or 'none saved'}"))

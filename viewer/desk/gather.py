@@ -25,7 +25,7 @@ import numpy.typing as npt
 
 from viewer import __version__
 from viewer.errors import CancelledError, InputError, UsageError
-from viewer.intake.base import Candidate, PixelSize, Reader
+from viewer.intake.base import Candidate, Note, PixelSize, Reader
 from viewer.science.kernels import one_core
 from viewer.science.look.compare import Lineup, judge_drift, part
 from viewer.science.look.quality import Flag, QualityScan
@@ -99,6 +99,20 @@ class GatherPlan:
         """Every file that the pixels come from, each once."""
         paths = {p for c in self.channels for p in (c.candidate.path, *c.candidate.companions)}
         return tuple(sorted(paths))
+
+    def notes(self, channel: PlannedChannel) -> tuple[Note, ...]:
+        """What the user should know of a channel, as it will be kept."""
+        candidate = channel.candidate
+        if candidate.shape == self.shape:
+            return candidate.notes
+        return (
+            *candidate.notes,
+            Note(
+                "caution",
+                f"Brought from {candidate.shape[1]} x {candidate.shape[0]} pixels onto the finest "
+                "grid by linear interpolation: its values are no counts any more.",
+            ),
+        )
 
     @property
     def resampled(self) -> tuple[PlannedChannel, ...]:
@@ -217,7 +231,7 @@ def plan(
         if stated is None:
             raise InputError(
                 "The files do not say, or do not agree on, how large a pixel is.",
-                where=str(finest.path.parent),
+                where=finest.where if len(candidates) == 1 else str(finest.path.parent),
                 hint="Give it in µm: --pixel-um 20 (or --pixel-um 20x25 for width x height).",
             )
         pixel_um = (stated.x, stated.y)
@@ -273,8 +287,8 @@ def _check_sizes(
         raise InputError(
             f"The maps differ in size: {sizes}.",
             where=", ".join(c.where for c in candidates if c.shape != shape),
-            hint="They cover the same ground: add --resample to bring them onto the finest grid, "
-            "or gather each size as a map of its own.",
+            hint="If they cover the same ground, add --resample to bring them onto the finest grid by "
+            "interpolation; otherwise gather each size as a map of its own.",
         )
 
 
@@ -367,12 +381,6 @@ def _write(
 def _info(plan: GatherPlan, channel: PlannedChannel, digest: str) -> LayerInfo:
     candidate = channel.candidate
     content = f"{digest}|{candidate.inner}|{plan.shape}|{candidate.shape}"
-    notes = tuple(n.text for n in candidate.notes)
-    if candidate.shape != plan.shape:
-        notes += (
-            f"Brought from {candidate.shape[1]} x {candidate.shape[0]} pixels onto the finest grid "
-            "by linear interpolation.",
-        )
     return LayerInfo(
         id=channel.id,
         name=channel.name,
@@ -383,7 +391,7 @@ def _info(plan: GatherPlan, channel: PlannedChannel, digest: str) -> LayerInfo:
         source=candidate.path.name,
         inner=candidate.inner,
         content=hashlib.sha256(content.encode()).hexdigest(),
-        notes=notes,
+        notes=tuple(n.text for n in plan.notes(channel)),
     )
 
 
@@ -393,7 +401,14 @@ def _write_channel(
     """Write a channel; return the scan that has seen all of it, and the part to compare."""
     candidate = channel.candidate
     with ExitStack() as stack:
-        source = stack.enter_context(candidate.open())
+        try:
+            source = stack.enter_context(candidate.open())
+        except OSError as error:
+            # Here, where it is known to be the source: further out it would be told as a failed
+            # write of the project. Readers explain what goes wrong later (`RowReader`).
+            raise InputError(
+                f"It cannot be read: {error.strerror or error}.", where=candidate.where
+            ) from error
         reader: Reader | Resampled = source
         if candidate.shape != plan.shape:
             reader = Resampled(source, plan.shape)

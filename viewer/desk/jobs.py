@@ -40,6 +40,7 @@ class Job:
         self._started = time.monotonic()
         self._stop = threading.Event()
         self._told = 0.0
+        self._settled: tuple[float, float] | None = None
 
     def cancel(self) -> None:
         """Ask the work to stop; it does so at its next step."""
@@ -51,11 +52,16 @@ class Job:
 
     @property
     def seconds_left(self) -> float | None:
-        """Estimated from the share done so far; None before there is anything to go by."""
-        elapsed = time.monotonic() - self._started
-        if self.done < 0.02 or elapsed < 0.5:
+        """Estimated from the pace after the first second, which goes into getting ready.
+
+        None before there is anything to go by.
+        """
+        now = time.monotonic()
+        if self._settled is None or now - self._started < 3.0:
             return None
-        return elapsed * (1.0 - self.done) / self.done
+        since, had = self._settled
+        pace = (self.done - had) / (now - since)
+        return (1.0 - self.done) / pace if pace > 0 else None
 
     def step(self, done: float, doing: str = "") -> None:
         """The `Progress` of the work; called on its thread."""
@@ -63,6 +69,8 @@ class Job:
             raise CancelledError()
         self.done, self.doing = done, doing or self.doing
         now = time.monotonic()
+        if self._settled is None and now - self._started > 1.0:
+            self._settled = (now, done)
         if now - self._told > 0.05 or done >= 1.0:
             self._told = now
             self._post(lambda: self.progressed.emit(self.done, self.doing))
