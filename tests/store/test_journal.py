@@ -19,7 +19,7 @@ def _entries(n: int) -> list[Entry]:
 
 def test_what_was_appended_is_read_back_in_order(tmp_path: Path) -> None:
     path = tmp_path / "j"
-    log = Journal(path)
+    log = Journal(path, "p")
     for entry in _entries(50):
         log.append(entry)
     log.flush()
@@ -40,7 +40,7 @@ def test_any_cut_keeps_all_whole_lines(
     whole = text[:cut].count(b"\n")
     assert read(path).entries == tuple(_entries(9)[:whole])
     assert read(path).damaged == 0
-    log = Journal(path)
+    log = Journal(path, "p")
     log.append(Entry(99, "look", b"{}"))
     log.close()
     assert read(path).entries == (*_entries(9)[:whole], Entry(99, "look", b"{}"))
@@ -68,7 +68,7 @@ def test_a_disk_that_refuses_is_tried_again(tmp_path: Path, monkeypatch: pytest.
         fsync(fd)
 
     monkeypatch.setattr(journal.os, "fsync", flaky)
-    log = Journal(path)
+    log = Journal(path, "p")
     for entry in _entries(3):
         log.append(entry)
     with pytest.raises(ResourceError, match="could not be written"):

@@ -6,7 +6,9 @@ of its own. When the project is closed the documents are folded into ``/state`` 
 and the journal is removed.
 
 A line is ``CRC32 SEQUENCE NAME JSON``. A line that was cut off or damaged is skipped and counted;
-since each line holds a whole document, the ones after it still count.
+since each line holds a whole document, the ones after it still count. The first line, with the
+sequence number 0, says which project the journal is of: one left behind by another project of the same
+name is known by it.
 """
 
 from __future__ import annotations
@@ -33,8 +35,19 @@ class Entry:
 
 @dataclass(frozen=True)
 class Contents:
-    """What a journal holds: its entries in order, and how many whole lines were unreadable."""
+    """What a journal holds.
 
+    Attributes
+    ----------
+    owner : str or None
+        The project that it is of; None where that line is missing or damaged.
+    entries : tuple of Entry
+        In order.
+    damaged : int
+        How many whole lines were unreadable.
+    """
+
+    owner: str | None
     entries: tuple[Entry, ...]
     damaged: int
 
@@ -47,16 +60,18 @@ def journal_path(path: Path) -> Path:
 def read(path: Path) -> Contents:
     """Read a journal file; one that does not exist is empty."""
     if not path.exists():
-        return Contents((), 0)
-    entries, damaged = [], 0
+        return Contents(None, (), 0)
+    owner, entries, damaged = None, [], 0
     lines = path.read_bytes().split(b"\n")
     for line in lines[:-1]:  # what follows the last line feed was never finished
         entry = _parse(line)
         if entry is None:
             damaged += 1
+        elif entry.sequence == 0:
+            owner = entry.body.decode("utf-8")
         else:
             entries.append(entry)
-    return Contents(tuple(entries), damaged)
+    return Contents(owner, tuple(entries), damaged)
 
 
 def _parse(line: bytes) -> Entry | None:
@@ -85,8 +100,9 @@ class Journal:
 
     RETRY_S = 1.0
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, owner: str) -> None:
         self._path = path
+        self._owner = owner
         self._queue: list[Entry] = []
         self._changed = threading.Condition()
         self._closing = False
@@ -154,6 +170,8 @@ class Journal:
 
     def _write(self, batch: list[Entry]) -> None:
         data = b"".join(_line(entry) for entry in batch)
+        if self.size == 0:
+            data = _line(Entry(0, "project", self._owner.encode("utf-8"))) + data
         new = not self._path.exists()
         with open(self._path, "r+b" if not new else "w+b") as file:
             # A write that failed half-way, or a torn line of an earlier run, is overwritten.

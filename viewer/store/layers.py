@@ -108,6 +108,8 @@ def write_layer(
     rows: Rows,
     progress: Progress,
     watch: Watch | None = None,
+    *,
+    under: str | None = None,
 ) -> LayerStats:
     """Write a whole layer below `parent`, a band of rows at a time.
 
@@ -116,7 +118,7 @@ def write_layer(
     parent : h5py.Group
         The map's ``channels`` or ``derived`` group. The map's axes are linked in where they exist.
     info : LayerInfo
-        What the layer is; its `id` names the new group.
+        What the layer is; its `id` names the new group, unless `under` does.
     shape : (int, int)
         Rows and columns.
     dtype : dtype
@@ -127,12 +129,14 @@ def write_layer(
     progress : Progress
     watch : callable (band, start), optional
         Is shown every band as it passes, in the same thread.
+    under : str, optional
+        Name of the group.
 
     Returns
     -------
     LayerStats
     """
-    group = parent.create_group(info.id, track_order=False)
+    group = parent.create_group(under or info.id, track_order=False)
     group.attrs["NX_class"] = "NXdata"
     group.attrs["signal"] = "data"
     group.attrs["axes"] = ["y", "x"]
@@ -215,6 +219,26 @@ def write_layer(
     group.attrs["complete"] = True
     progress(1.0, info.name)
     return stats
+
+
+def replace_layer(
+    parent: h5py.Group,
+    info: LayerInfo,
+    shape: tuple[int, int],
+    dtype: np.dtype[Any],
+    rows: Rows,
+    progress: Progress,
+) -> h5py.Group:
+    """Write a layer in place of one with the same id, if there is one; as `write_layer`.
+
+    The old pixels go last: space freed before would be filled with the new ones, which would then all
+    have to wait in memory for the commit (see `viewer.store.transaction`).
+    """
+    write_layer(parent, info, shape, dtype, rows, progress, under=f"~{info.id}")
+    if info.id in parent:
+        del parent[info.id]
+    parent.move(f"~{info.id}", info.id)
+    return parent[info.id]
 
 
 def write_info(group: h5py.Group, info: LayerInfo) -> None:

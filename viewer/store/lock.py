@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -11,6 +12,10 @@ from filelock import FileLock, Timeout
 def lock_path(path: Path) -> Path:
     """Where the lock of a project lies."""
     return path.with_name(f".{path.name}.lock")
+
+
+NO_LOCKS = {errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.ENOLCK}
+"""What file systems say that know no locks."""
 
 
 class ProjectLock:
@@ -25,12 +30,14 @@ class ProjectLock:
         Raises
         ------
         OSError
-            The folder cannot be written.
+            The folder cannot be written or, with a number of `NO_LOCKS`, knows no locks.
         """
         try:
             self._lock.acquire()
         except Timeout:
             return False
+        except NotImplementedError as error:
+            raise OSError(errno.ENOTSUP, "the file system cannot lock files") from error
         return True
 
     def release(self, *, remove: bool = False) -> None:

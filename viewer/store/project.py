@@ -10,7 +10,8 @@ from __future__ import annotations
 import contextlib
 import os
 import threading
-from collections.abc import Callable, Iterator, Mapping
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -36,7 +37,7 @@ from viewer.science.progress import Progress
 from viewer.store import journal as journals
 from viewer.store.documents import DOCUMENTS, State
 from viewer.store.layers import TILE, Flagged, LayerInfo, LayerStats, level_shapes
-from viewer.store.lock import ProjectLock
+from viewer.store.lock import NO_LOCKS, ProjectLock
 from viewer.store.migrate import SCHEMA_VERSION, migrate
 from viewer.store.transaction import ShadowFile, record_path, recover, sync_folder, unfinished
 
@@ -47,6 +48,8 @@ ONLY_SEEN = frozenset({"look"})
 """Documents that say how maps are looked at, not what they are."""
 
 _FOLD_BYTES = 32 * 1024 * 1024
+_UNREADABLE = (OSError, KeyError, RuntimeError, ValueError, TypeError, AttributeError, IndexError)
+"""What h5py raises over damaged bytes, and what comes of something else lying in their place."""
 
 T = TypeVar("T")
 
@@ -106,6 +109,10 @@ class LayerFile:
         self._project = project
         self.path = path
         attrs = project._attrs(path)
+        if "complete" not in attrs:
+            raise ProjectDamagedError(
+                "The layer was never finished.", where=f"{project.path}:{path}"
+            )
         try:
             self.info: LayerInfo = msgspec.json.decode(attrs["info"], type=LayerInfo)
             self.stats: LayerStats = msgspec.json.decode(attrs["stats"], type=LayerStats)
@@ -118,7 +125,7 @@ class LayerFile:
                 data = file[path]["data"]
                 self.shape: tuple[int, int] = (int(data.shape[0]), int(data.shape[1]))
                 self.dtype: np.dtype[Any] = data.dtype
-        except (KeyError, msgspec.MsgspecError, IndexError, OSError) as error:
+        except (*_UNREADABLE, msgspec.MsgspecError) as error:
             raise ProjectDamagedError(
                 f"The layer cannot be read ({error}).", where=f"{project.path}:{path}"
             ) from error
@@ -180,7 +187,15 @@ class LayerFile:
 
 
 class MapFile:
-    """A map of an open project."""
+    """A map of an open project.
+
+    Attributes
+    ----------
+    layers : dict of str to LayerFile
+        Channels in the order gathered, then the derived layers that have their pixels.
+    damaged : dict of str to str
+        Layers that cannot be read, by id, and why; all others can be used.
+    """
 
     def __init__(self, project: Project, map_id: str) -> None:
         self._project = project
@@ -188,19 +203,24 @@ class MapFile:
         try:
             text = project._attrs(self.path)["info"]
             self.info: MapInfo = msgspec.json.decode(text, type=MapInfo)
-        except (KeyError, TypeError, msgspec.MsgspecError) as error:
+        except (*_UNREADABLE, msgspec.MsgspecError) as error:
             raise ProjectDamagedError(
                 f"The map's description cannot be read ({error}).",
                 where=f"{project.path}:{self.path}",
             ) from error
         self.layers: dict[str, LayerFile] = {}
+        self.damaged: dict[str, str] = {}
         wanted = {d.id for d in project.state.derived.layers if d.map == map_id}
         for folder in ("channels", "derived"):
             for layer_id in project._children(f"{self.path}/{folder}"):
                 # Pixels of a derived layer outlive the undo of its making, for the redo.
                 if folder == "channels" or layer_id in wanted:
-                    layer = LayerFile(project, f"{self.path}/{folder}/{layer_id}")
-                    self.layers[layer.id] = layer
+                    try:
+                        layer = LayerFile(project, f"{self.path}/{folder}/{layer_id}")
+                    except ProjectDamagedError as error:
+                        self.damaged[layer_id] = str(error)
+                    else:
+                        self.layers[layer.id] = layer
 
     @property
     def id(self) -> str:
@@ -237,17 +257,20 @@ class Project:
     Attributes
     ----------
     path : Path
+    id : str
+        Random; tells this project from any other that has or had the same name.
     maps : dict of str to MapFile
     state : State
         The documents as last put.
     readonly : str or None
         Why nothing can be written, or None where it can.
     remarks : tuple of str
-        What the user should know of this opening (edits recovered, lines damaged).
+        What the user should know of this opening (edits recovered, lines or layers damaged).
     """
 
     def __init__(self, path: Path, lock: ProjectLock | None, readonly: str | None) -> None:
         self.path = path
+        self.id = ""
         self.readonly = readonly
         self.remarks: tuple[str, ...] = ()
         self.state = State()
@@ -255,11 +278,13 @@ class Project:
         self._lock = lock
         self._gate = threading.RLock()
         self._file: h5py.File | None = None
+        self._open = True
         self._datasets: dict[str, h5py.Dataset] = {}
         self._journal: journals.Journal | None = None
         self._sequence = 0
         self._folded = 0
         self._dirty: set[str] = set()
+        self._fold_at = _FOLD_BYTES
         self._changing = threading.Lock()
 
     # -- opening and closing --------------------------------------------------------------------
@@ -278,14 +303,14 @@ class Project:
         path = Path(path).absolute()
         if not path.exists():
             raise NotAProjectError("There is no such file.", where=str(path))
-        _refuse_foreign(path)
+        owner = _refuse_foreign(path)
         lock, readonly = cls._take_lock(path) if write else (None, ONLY_READING)
         project = cls(path, lock, readonly)
         try:
             if lock is not None:
-                if recover(path):
+                if recover(path, owner):
                     project.remarks += ("An interrupted save was finished.",)
-            elif unfinished(path):
+            elif unfinished(path, owner):
                 raise ProjectBusyError(
                     "The project was interrupted in the middle of a save, or another process is "
                     "saving it now.",
@@ -306,7 +331,9 @@ class Project:
         try:
             if lock.acquire():
                 return lock, None
-        except OSError:
+        except OSError as error:
+            if error.errno in NO_LOCKS:
+                return None, "The project cannot be locked here against a second writer."
             return None, "The folder of the project may not be written."
         return None, "Another window or process has the project open."
 
@@ -314,6 +341,7 @@ class Project:
         self._reopen()
         with self._reading() as file:
             version = self._version(file)
+            self.id = str(file.attrs.get("project_id", ""))
             stored = {name: file["state"][name].asstr()[()].encode() for name in file.get("state", {})}
             self._folded = self._sequence = int(file.attrs.get("journal_sequence", 0))
         if version > SCHEMA_VERSION:
@@ -321,7 +349,7 @@ class Project:
                 f"A newer program made this project (version {version} of the format; this "
                 f"program knows {SCHEMA_VERSION})."
             )
-        contents = journals.read(journals.journal_path(self.path))
+        contents = self._own_journal()
         edits = list(journals.iter_latest(contents, self._folded))
         for entry in edits:
             stored[entry.name] = entry.body
@@ -331,9 +359,20 @@ class Project:
             self.remarks += (f"{contents.damaged} damaged lines of the journal were passed over.",)
         self._dirty = {e.name for e in edits}
         self.state = self._decode(migrate(stored, version), newer=version > SCHEMA_VERSION)
-        self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
+        self.refresh()
         if self.readonly is None:
-            self._journal = journals.Journal(journals.journal_path(self.path))
+            self._journal = journals.Journal(journals.journal_path(self.path), self.id)
+
+    def _own_journal(self) -> journals.Contents:
+        """What the journal holds; one of another project is set aside where that may be done."""
+        where = journals.journal_path(self.path)
+        contents = journals.read(where)
+        if contents.owner is None or contents.owner == self.id:
+            return contents
+        self.remarks += ("Edits left behind by another project of the same name were passed over.",)
+        if self.readonly is None:
+            where.replace(where.with_name(where.name + ".old"))
+        return journals.Contents(self.id, (), 0)
 
     def _version(self, file: h5py.File) -> int:
         version = file.attrs.get("schema_version")
@@ -369,7 +408,8 @@ class Project:
         """Fold the edits into the file and let it go."""
         try:
             if self._journal is not None:
-                self.fold()
+                with self._changing:
+                    self._fold_and_tidy(self._journal)
         finally:
             self._drop()
 
@@ -380,10 +420,8 @@ class Project:
                 journal.close()
         finally:
             with self._gate:
-                self._datasets.clear()
-                if self._file is not None:
-                    self._file.close()
-                    self._file = None
+                self._close_reader()
+                self._open = False
             if self._lock is not None:
                 self._lock.release()
                 self._lock = None
@@ -423,8 +461,15 @@ class Project:
             journal.append(journals.Entry(self._sequence, name, msgspec.json.encode(document)))
             self._dirty.add(name)
         self.state = msgspec.structs.replace(self.state, **documents)
-        if journal.size > _FOLD_BYTES:
-            self.fold()
+        # What is put is in the journal and safe. A fold only keeps that short: it neither waits for a
+        # running change nor, where it fails, takes the edit with it; closing tries again and tells.
+        if journal.size > self._fold_at and self._changing.acquire(blocking=False):
+            self._fold_at = journal.size + _FOLD_BYTES
+            try:
+                with contextlib.suppress(GrainlightError, OSError):
+                    self._fold(journal)
+            finally:
+                self._changing.release()
 
     def flush(self) -> None:
         """Wait until every edit is on disk."""
@@ -440,23 +485,58 @@ class Project:
     def fold(self) -> None:
         """Write the documents into ``/state`` and start the journal anew."""
         journal = self._writable_journal()
+        with self._changing:
+            self._fold(journal)
+
+    def _fold(self, journal: journals.Journal, forgotten: Sequence[str] = ()) -> None:
+        """`fold`, and drop the groups `forgotten`; `_changing` is held."""
         journal.flush()
-        if not self._dirty:
+        if not self._dirty and not forgotten:
             return
         sequence, names, state = self._sequence, sorted(self._dirty), self.state
 
         def write(file: h5py.File) -> None:
             write_documents(file, {n: getattr(state, n) for n in names})
             file.attrs["journal_sequence"] = sequence
+            for path in forgotten:
+                del file[path]
 
-        self.change(write)
+        self._change(write)
         self._dirty.clear()
         self._folded = sequence
         journal.close()
         where = journals.journal_path(self.path)
-        where.unlink(missing_ok=True)
-        sync_folder(where.parent)
-        self._journal = journals.Journal(where)
+        try:
+            where.unlink(missing_ok=True)
+            sync_folder(where.parent)
+        finally:
+            # Where the old one stays, its lines are known to be folded by their numbers.
+            self._journal = journals.Journal(where, self.id)
+            self._fold_at = self._journal.size + _FOLD_BYTES
+
+    def _fold_and_tidy(self, journal: journals.Journal) -> None:
+        forgotten = self._forgotten()
+        try:
+            self._fold(journal, forgotten)
+        except (GrainlightError, *_UNREADABLE):
+            if not forgotten:
+                raise
+            # Tidying up must not keep the documents out: a damaged group cannot be taken away, and a
+            # full disk is nobody's concern where there is nothing else to write.
+            self._fold(self._writable_journal())
+
+    def _forgotten(self) -> list[str]:
+        """Groups with pixels of derived layers that no document names any more.
+
+        They are kept while the project is open, since undo may bring their layers back.
+        """
+        named = {(d.map, d.id) for d in self.state.derived.layers}
+        return [
+            f"/maps/{m}/derived/{layer_id}"
+            for m in self.maps
+            for layer_id in self._children(f"/maps/{m}/derived")
+            if (m, layer_id) not in named
+        ]
 
     def change(self, write: Callable[[H5File], T]) -> T:
         """Run `write` on the file as one transaction: all of it becomes visible, or none.
@@ -472,41 +552,51 @@ class Project:
         """
         self._writable_journal()
         with self._changing:
-            self._recover()
-            shadow = ShadowFile(self.path)
-            try:
-                with H5File(shadow, "r+") as file:
-                    result = write(file)
-                shadow.check()
-                with self._gate:
-                    self._close_reader()
-                    try:
-                        shadow.commit()
-                    finally:
-                        self._reopen()
-            except BaseException as error:
-                with contextlib.suppress(OSError):
-                    shadow.roll_back()
-                if isinstance(error, OSError):
-                    raise from_os_error(error, self.path, "project", other=ProjectError) from error
-                raise
-            finally:
-                shadow.close()
+            return self._change(write)
+
+    def _change(self, write: Callable[[H5File], T]) -> T:
+        """`change`, with `_changing` held."""
+        self._recover()
+        shadow = ShadowFile(self.path, owner=self.id)
+        try:
+            with H5File(shadow, "r+") as file:
+                result = write(file)
+            # The bulk goes to the disk while others still read; only the commit itself stops them.
+            shadow.sync()
+            with self._gate:
+                self._close_reader()
+                try:
+                    shadow.commit()
+                finally:
+                    self._reopen()
+        except BaseException as error:
+            with contextlib.suppress(OSError):
+                shadow.roll_back()
+            if isinstance(error, OSError):
+                raise from_os_error(error, self.path, "project", other=ProjectError) from error
+            raise
+        finally:
+            shadow.close()
         return result
 
     def _recover(self) -> None:
         """Finish a commit that failed half-way (a disk that came back) before the next begins."""
-        if unfinished(self.path):
+        if unfinished(self.path, self.id):
             with self._gate:
                 self._close_reader()
                 try:
-                    recover(self.path)
+                    recover(self.path, self.id)
                 finally:
                     self._reopen()
 
     def refresh(self) -> None:
         """Look anew which maps and layers the file holds (after a `change`)."""
         self.maps = {m: MapFile(self, m) for m in self._children("/maps")}
+        for found in self.maps.values():
+            for layer_id, why in found.damaged.items():
+                remark = f"The layer «{layer_id}» of «{found.name}» is left out. {why}"
+                if remark not in self.remarks:
+                    self.remarks += (remark,)
 
     def _writable_journal(self) -> journals.Journal:
         if self._journal is None:
@@ -522,17 +612,18 @@ class Project:
     @contextlib.contextmanager
     def _reading(self) -> Iterator[h5py.File]:
         with self._gate:
-            if self._file is None:
+            if not self._open:
                 raise ProjectError("The project is closed.", where=str(self.path))
-            yield self._file
+            yield self._file or self._reopen()
 
-    def _reopen(self) -> None:
+    def _reopen(self) -> h5py.File:
         try:
             self._file = h5py.File(self.path, "r", locking=False, rdcc_nbytes=0)
         except OSError as error:
             raise ProjectDamagedError(
                 f"The file cannot be read ({error}).", where=str(self.path)
             ) from error
+        return self._file
 
     def _close_reader(self) -> None:
         self._datasets.clear()
@@ -541,24 +632,36 @@ class Project:
             self._file = None
 
     def _read(self, path: str, rows: slice, cols: slice | None) -> npt.NDArray[Any]:
-        with self._reading() as file:
+        with self._gate:
             try:
-                dataset = self._datasets.get(path)
-                if dataset is None:
-                    dataset = self._datasets[path] = file[path]
-                return np.asarray(dataset[rows] if cols is None else dataset[rows, cols])
-            except (OSError, KeyError) as error:
+                try:
+                    return self._pixels(path, rows, cols)
+                except _UNREADABLE:
+                    if self.readonly is None:
+                        raise
+                    # Another process may have changed the file since it was opened here: what the
+                    # library remembers of it is then out of date, and the bytes are well.
+                    self._close_reader()
+                    return self._pixels(path, rows, cols)
+            except _UNREADABLE as error:
                 raise ProjectDamagedError(
                     f"Pixels cannot be read ({error}).",
                     where=f"{self.path}:{path} {rows.start}:{rows.stop}",
                     hint="The other layers and maps can still be used.",
                 ) from error
 
+    def _pixels(self, path: str, rows: slice, cols: slice | None) -> npt.NDArray[Any]:
+        with self._reading() as file:
+            dataset = self._datasets.get(path)
+            if dataset is None:
+                dataset = self._datasets[path] = file[path]
+            return np.asarray(dataset[rows] if cols is None else dataset[rows, cols])
+
     def _attrs(self, path: str) -> dict[str, Any]:
         with self._reading() as file:
             try:
                 return dict(file[path].attrs)
-            except (OSError, KeyError) as error:
+            except _UNREADABLE as error:
                 raise ProjectDamagedError(
                     f"The description cannot be read ({error}).", where=f"{self.path}:{path}"
                 ) from error
@@ -573,13 +676,22 @@ class Project:
                 # A link out of the file is never followed.
                 if not isinstance(group.get(name, getlink=True), h5py.HardLink):
                     continue
-                if isinstance(group[name], h5py.Group) and "info" in group[name].attrs:
+                try:
+                    ours = isinstance(group[name], h5py.Group) and "info" in group[name].attrs
+                except _UNREADABLE:
+                    ours = True  # who reads it is told why that cannot be done
+                if ours:
                     found.append(name)
             return found
 
 
-def _refuse_foreign(path: Path) -> None:
+def _refuse_foreign(path: Path) -> str | None:
     """Make sure that a file is a project before anything is done to it.
+
+    Returns
+    -------
+    str or None
+        The project's id; None where the file cannot be read as it is.
 
     Raises
     ------
@@ -603,15 +715,17 @@ def _refuse_foreign(path: Path) -> None:
     try:
         with h5py.File(path, "r", locking=False) as file:
             ours = file.attrs.get("format") == FORMAT
+            owner = str(file.attrs.get("project_id", ""))
     except (OSError, KeyError, RuntimeError):
         # Damaged, or cut off in the middle of a save: that is told apart later.
-        return
+        return None
     if not ours:
         raise NotAProjectError(
             "This HDF5 file is not a Grainlight project.",
             where=str(path),
             hint="To use its images, gather it: grainlight gather FILE -o NAME.maps.h5",
         )
+    return owner
 
 
 def write_documents(file: h5py.File, documents: Mapping[str, Any]) -> None:
@@ -665,7 +779,7 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
         raise InputError(
             "The file exists already.",
             where=str(path),
-            hint="Choose another name, or add the maps to it.",
+            hint="Choose another name, add the maps to it (--into) or replace it (--force).",
         )
     if not path.parent.is_dir():
         raise InputError("The folder does not exist.", where=str(path.parent))
@@ -680,6 +794,7 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
         with ShadowFile(part, fresh=True) as disk:
             with H5File(disk, "w") as file:
                 file.attrs["format"] = FORMAT
+                file.attrs["project_id"] = uuid.uuid4().hex
                 file.attrs["schema_version"] = SCHEMA_VERSION
                 file.attrs["journal_sequence"] = 0
                 file.attrs["NX_class"] = "NXroot"
@@ -687,11 +802,13 @@ def new_project(path: Path, *, overwrite: bool = False) -> Iterator[H5File]:
                 file.create_group("maps", track_order=True)
                 yield file
             disk.sync()
-        # What was still to be done to a file that is replaced must not be done to the new one.
-        journals.journal_path(path).unlink(missing_ok=True)
-        record_path(path).unlink(missing_ok=True)
         part.replace(path)
         sync_folder(path.parent)
+        # What was still to be done to a file that is replaced is known by its id and is not done to
+        # the new one. So it may stay, where it cannot be removed, and stays until the new one is there.
+        for leftover in (journals.journal_path(path), record_path(path)):
+            with contextlib.suppress(OSError):
+                leftover.unlink(missing_ok=True)
     except OSError as error:
         raise from_os_error(error, path, "project", other=ProjectError) from error
     finally:

@@ -3,12 +3,16 @@
 HDF5 itself is not safe against a crash in the middle of a write: its index pages are changed in place.
 A `ShadowFile` stands between h5py and the disk so that they are not. Bytes beyond the old end of the
 file are written straight through, where nothing points at them yet. Changes to bytes that the file
-already had, which are few and small, are held in memory. `ShadowFile.commit` makes the new bytes
-durable, writes the held changes to a *commit record* beside the file, and only then applies them.
+already had are held in memory. `ShadowFile.commit` makes the new bytes durable, writes the held
+changes to a *commit record* beside the file, and only then applies them.
+
+The held changes stay small as long as a writer frees nothing before its bulk is written: HDF5 fills
+freed space first, and every page that is filled so lies below the old end.
 
 A process that dies before the record is whole leaves the old file, with unused bytes behind its end;
-one that dies later leaves a record that `recover` applies again. Readers in this process go on
-reading the old state until the commit.
+one that dies later leaves a record that `recover` applies again. A record carries the word that its
+file is known by: left behind by another file of the same name, it is dropped. Readers in this process
+go on reading the old state until the commit.
 
 A disk that refuses bytes must not be seen by the HDF5 library: it drops such errors while it lets go
 of datasets, and may crash when it closes the file. `ShadowFile` therefore keeps refused bytes in
@@ -17,6 +21,7 @@ memory, remembers the error and raises it from `check` and `commit`.
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import io
 import os
@@ -30,10 +35,12 @@ from viewer.errors import ProjectDamagedError
 PAGE = 4096
 SYNC_BYTES = 32 * 1024 * 1024
 """Bytes written between two syncs in the background."""
-_MAGIC = b"GLCOMMIT1\n"
-_HEAD = struct.Struct("<QQQ")  # old end, new end, number of pages
+_MAGIC = b"GLCOMMIT2\n"
+_HEAD = struct.Struct("<32sQQQ")  # owner, old end, new end, number of pages
 _PAGE_HEAD = struct.Struct("<QI")  # offset, length
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_NO_FOLDER_SYNC = {errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.EACCES, errno.EPERM}
+"""What systems say that do not sync folders: some of those on a network or in user space."""
 
 
 def record_path(path: Path) -> Path:
@@ -48,6 +55,9 @@ def sync_folder(folder: Path) -> None:
     fd = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(fd)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
     finally:
         os.close(fd)
 
@@ -88,11 +98,14 @@ class ShadowFile(io.RawIOBase):
         An existing HDF5 file with nobody else writing to it; or, where `fresh`, a file to be made.
     fresh : bool
         Begin with an empty file: every byte is written straight through.
+    owner : str
+        What the file is known by, at most 32 letters; its commit record carries it.
     """
 
-    def __init__(self, path: Path, *, fresh: bool = False) -> None:
+    def __init__(self, path: Path, *, fresh: bool = False, owner: str = "") -> None:
         super().__init__()
         self._path = path
+        self._owner = owner
         self._base = 0 if fresh else stated_end(path)
         self._file = io.FileIO(path, "w+" if fresh else "r+")
         self._end = self._base
@@ -102,6 +115,7 @@ class ShadowFile(io.RawIOBase):
         self._error: OSError | None = None
         self._recorded = False
         self._unsynced = 0
+        self._synced = False
         self._syncing: threading.Thread | None = None
 
     # -- the file protocol that h5py uses -------------------------------------------------------
@@ -174,6 +188,7 @@ class ShadowFile(io.RawIOBase):
 
     def truncate(self, size: int | None = None) -> int:
         self._end = self._at if size is None else size
+        self._synced = False
         if self._end > self._base and self._error is None:
             try:
                 self._file.truncate(self._end)
@@ -202,14 +217,23 @@ class ShadowFile(io.RawIOBase):
         if self._error is not None:
             raise self._error
 
+    @property
+    def held(self) -> int:
+        """Bytes of changes that wait in memory for the commit."""
+        return sum(len(page) for page in self._pages.values())
+
     def sync(self) -> None:
-        """Make the bytes written so far durable. Errors as of `check`."""
+        """Make the bytes written so far durable, where they are not. Errors as of `check`."""
         self._wait_for_disk()
         self.check()
-        os.fsync(self._file.fileno())
+        if not self._synced:
+            os.fsync(self._file.fileno())
+            self._synced = True
 
     def commit(self) -> None:
         """Make every change durable and visible, or (on any error before that) none.
+
+        Where others wait for it, call `sync` before, which is the long part.
 
         Raises
         ------
@@ -218,7 +242,7 @@ class ShadowFile(io.RawIOBase):
         """
         self.sync()
         record = record_path(self._path)
-        body = bytearray(_HEAD.pack(self._base, self._end, len(self._pages)))
+        body = bytearray(_HEAD.pack(_word(self._owner), self._base, self._end, len(self._pages)))
         for number, page in sorted(self._pages.items()):
             body += _PAGE_HEAD.pack(number * PAGE, len(page))
             body += page
@@ -274,6 +298,7 @@ class ShadowFile(io.RawIOBase):
             done += got
 
     def _write_disk(self, position: int, view: memoryview) -> None:
+        self._synced = False
         self._file.seek(position)
         done = 0
         while done < len(view):
@@ -300,15 +325,22 @@ class ShadowFile(io.RawIOBase):
             syncing.join()
 
 
-def recover(path: Path) -> bool:
+def recover(path: Path, owner: str | None = None) -> bool:
     """Finish or drop a commit that was cut off, and trim what lies behind the file's end.
 
     Call it with the project's lock held. Returns True where a commit was finished.
+
+    Parameters
+    ----------
+    path : Path
+    owner : str, optional
+        What the file is known by. Unknown, as of a file torn in the middle of a commit: any record
+        is taken as its own.
     """
     record = record_path(path)
     finished = False
     if record.exists():
-        body = _read_record(record)
+        body = _read_record(record, owner)
         if body is not None:
             _apply(path, body)
             finished = True
@@ -321,22 +353,28 @@ def recover(path: Path) -> bool:
     return finished
 
 
-def unfinished(path: Path) -> bool:
-    """True where a whole commit record waits to be applied."""
+def unfinished(path: Path, owner: str | None = None) -> bool:
+    """True where a whole commit record of the file waits to be applied; `owner` as of `recover`."""
     record = record_path(path)
-    return record.exists() and _read_record(record) is not None
+    return record.exists() and _read_record(record, owner) is not None
 
 
-def _read_record(record: Path) -> bytes | None:
+def _word(owner: str) -> bytes:
+    return owner.encode("ascii", "replace")[:32].ljust(32)
+
+
+def _read_record(record: Path, owner: str | None) -> bytes | None:
     content = record.read_bytes()
     body, digest = content[len(_MAGIC) : -32], content[-32:]
     if not content.startswith(_MAGIC) or hashlib.sha256(body).digest() != digest:
+        return None
+    if owner is not None and _HEAD.unpack_from(body, 0)[0] != _word(owner):
         return None
     return body
 
 
 def _apply(path: Path, body: bytes) -> None:
-    _, end, count = _HEAD.unpack_from(body, 0)
+    _, _, end, count = _HEAD.unpack_from(body, 0)
     at = _HEAD.size
     with open(path, "r+b", buffering=0) as file:
         for _ in range(count):
