@@ -7,6 +7,8 @@ import math
 from importlib import resources
 
 import pytest
+import xraydb
+import xraylib
 
 from viewer.intake.periodic import NUMBERS, SYMBOLS
 from viewer.intake.windows import MN_KA_EV, fwhm, line_energy, lines, lines_of
@@ -31,7 +33,6 @@ MAPPED = {
 
 def test_table_is_what_its_source_says() -> None:
     """Elam, Ravel and Sieber (2002), doi:10.1016/S0969-806X(01)00227-4, as xraydb holds it."""
-    xraydb = pytest.importorskip("xraydb")
     for symbol in SYMBOLS[3:92]:
         source = xraydb.xray_lines(symbol)
         own = {("Lb2,15" if row.line == "Lb2" else row.line): row for row in lines_of(symbol)}
@@ -45,7 +46,6 @@ def test_table_is_what_its_source_says() -> None:
 @pytest.mark.parametrize(("element", "line"), MAPPED.items())
 def test_mapped_lines_against_xraylib(element: str, line: str) -> None:
     """Within 6 eV, a twentieth of an energy-dispersive detector's resolution."""
-    xraylib = pytest.importorskip("xraylib")
     theirs = 1000.0 * xraylib.LineEnergy(NUMBERS[element], getattr(xraylib, XRAYLIB[line]))
     assert line_energy(element, line) == pytest.approx(theirs, abs=6.0)
 
@@ -56,7 +56,6 @@ def test_whole_table_against_xraylib() -> None:
     The compilations differ most for weak and for unresolved lines of low energy. Fewer than one
     line in fifty may lie outside.
     """
-    xraylib = pytest.importorskip("xraylib")
     compared, apart = 0, []
     for row in lines():
         if row.number < 11 or row.line not in XRAYLIB or row.energy_ev < 500.0:

@@ -33,7 +33,6 @@ def shipped(name: str) -> Path:
 
 def scene() -> np.ndarray:
     """The four-band scene at 10 m a pixel that spyndex ships, [band, row, column]."""
-    pytest.importorskip("spyndex")
     text = resources.files("spyndex").joinpath("data", "S2_10m.json").read_text(encoding="utf-8")
     found = np.array(json.loads(text), dtype=np.uint16)
     assert found.shape == (4, 300, 300)
