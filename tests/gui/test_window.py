@@ -270,6 +270,57 @@ def test_markup_in_names_is_shown_as_text(
     assert window.messages.text.textFormat() == Qt.TextFormat.PlainText
 
 
+def test_a_message_moves_nothing_and_takes_no_keys(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    window.messages.hide()
+    before = opened.view.rect(), opened.mapTo(window, QPoint(0, 0)), opened.tabs.geometry()
+    for text in ("short", "words " * 60):
+        window.messages.say("caution", text)
+        QApplication.processEvents()
+        assert window.messages.isVisible()
+        assert before == (
+            opened.view.rect(), opened.mapTo(window, QPoint(0, 0)), opened.tabs.geometry()
+        )  # fmt: skip
+        strip, middle = window.messages, opened.middle
+        top_left = strip.mapTo(window, QPoint(0, 0))
+        corner = middle.mapTo(window, QPoint(0, 0))
+        assert middle.rect().translated(corner).contains(strip.rect().translated(top_left))
+        # All of its words are to be seen.
+        assert strip.text.height() >= strip.text.heightForWidth(strip.text.width())
+    assert window.messages.close_button.focusPolicy() == Qt.FocusPolicy.NoFocus
+    window.resize(1000, 650)
+    QApplication.processEvents()
+    assert window.messages.width() <= opened.middle.width()
+
+
+def test_the_light_table_has_the_keys_and_brings_its_bench(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow, timeout=5000)
+    opened.look.set_mode("single")
+    opened.show_bench("measure")
+    opened.view.setFocus()
+    opened.look.modes[0].trigger()
+    assert opened.look.mode == "table"
+    assert opened.bench == "look"
+    assert opened.look.table.grid.hasFocus()
+    opened.look.channels.view.setFocus()
+    opened.look.modes[0].trigger()
+    assert opened.look.table.grid.hasFocus()
+
+
+def test_recent_projects_are_kept_by_their_whole_path(
+    window: MainWindow, opened: Workspace, gathered: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(gathered.parent)
+    assert window.open_project(Path(gathered.name))
+    assert window._recent()[0] == str(gathered.resolve())
+    QSettings().setValue("window/recent", [gathered.name, str(gathered.resolve())])
+    assert window._recent() == [str(gathered.resolve())]
+
+
 def test_choosing_no_file_changes_nothing(
     window: MainWindow, monkeypatch: pytest.MonkeyPatch
 ) -> None:

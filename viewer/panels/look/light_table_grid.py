@@ -36,6 +36,7 @@ from viewer.panels.look.layers import LayerEntry, details, mime
 from viewer.panels.look.menus import cell_menu
 from viewer.panels.look.parts import paint_badge, paint_flag
 from viewer.panels.look.table_view import TableMap, TableView, columns_for
+from viewer.panels.qt import typing_focus
 from viewer.panels.theme import current, figures
 
 LEAST_CELL = 150.0
@@ -743,6 +744,9 @@ class LightTableGrid(QAbstractScrollArea):
         if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
             self._tip(event)
             return True
+        if event.type() == QEvent.Type.Enter and not typing_focus(QApplication.focusWidget()):
+            # Keys 1, 2 and 3 are for the cell under the pointer: no click is needed before them.
+            self.setFocus(Qt.FocusReason.MouseFocusReason)
         if event.type() == QEvent.Type.Leave:
             self._set_point(None)
         return super().viewportEvent(event)

@@ -375,8 +375,9 @@ class MainWindow(QMainWindow):
         box = QVBoxLayout(frame)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(0)
-        box.addWidget(self.messages)
         box.addWidget(self.middle, 1)
+        self.messages.setParent(frame)
+        self.messages.float_over(self.middle)
         self.setCentralWidget(frame)
 
     def _build_status(self) -> None:
@@ -416,6 +417,7 @@ class MainWindow(QMainWindow):
         restore(self.workspace.across, "across")
         self.middle.addWidget(self.workspace)
         self.middle.setCurrentWidget(self.workspace)
+        self.messages.float_over(self.workspace.middle)
         self._add_recent(path)
         self._fill_bench_menus()
         self._watch.start()
@@ -437,6 +439,7 @@ class MainWindow(QMainWindow):
             self._export.close()
             self._export.deleteLater()
             self._export = None
+        self.messages.float_over(self.middle)
         workspace.close_down()
         if self.read_out is not None:
             self.read_out.close_down()
@@ -705,10 +708,12 @@ class MainWindow(QMainWindow):
     def _recent(self) -> list[str]:
         kept = QSettings().value("window/recent", [])
         paths = [kept] if isinstance(kept, str) else list(kept or [])  # type: ignore[call-overload]
-        return [p for p in paths if Path(p).exists()]
+        # A relative path means another file from every folder that the window is started in.
+        return [p for p in paths if Path(p).is_absolute() and Path(p).exists()]
 
     def _add_recent(self, path: Path) -> None:
-        paths = [str(path), *(p for p in self._recent() if p != str(path))]
+        opened = str(path.resolve())
+        paths = [opened, *(p for p in self._recent() if p != opened)]
         QSettings().setValue("window/recent", paths[:RECENT])
 
     def _fill_recent(self) -> None:

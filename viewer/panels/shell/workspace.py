@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from PySide6.QtCore import QRectF, QSettings, Qt, Signal
 from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QSplitter, QStackedWidget, QTabBar, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QApplication, QSplitter, QStackedWidget, QTabBar, QVBoxLayout, QWidget
 
 from viewer.desk.deriving import Follower
 from viewer.desk.desk import Desk
@@ -21,6 +21,7 @@ from viewer.panels.map.map_view import MapView
 from viewer.panels.map.outline_item import Polygons
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.on_map import RulerOnMap
+from viewer.panels.qt import typing_focus
 from viewer.panels.shell.read_out import ReadOut
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress
@@ -105,6 +106,8 @@ class Workspace(QWidget):
         self.tabs.currentChanged.connect(self._tab)
         self.look.picture_changed.connect(self._show_picture)
         self.look.mode_changed.connect(lambda _mode: self._show_mode())
+        # F2 on the light table brings the keys back to it, from wherever they went.
+        self.look.modes[0].triggered.connect(lambda _on: self._show_mode())
         self.look.map_changed.connect(self._show_map)
         self.view.view_changed.connect(self._looked)
         self.view.hovered.connect(self._hovered)
@@ -247,14 +250,25 @@ class Workspace(QWidget):
     def _show_map(self, map_id: str | None) -> None:
         self.measure.set_map(map_id)
         self._show_setup()
+        if self.bench == "measure" and self.look.mode == "table" and map_id is not None:
+            # A row of the ledger led here: its ruler is drawn on a picture, not on the table.
+            self.look.set_mode("composite" if self._has_composite() else "single")
         self._show_mode()
         self._show_picture()
 
     def _show_mode(self) -> None:
         table = self.look.mode == "table" and self.map_id is not None
         self.middle.setCurrentWidget(self.look.table if table else self.view)
+        if table:
+            # Its keys (1, 2, 3) work at once, and its tools are on the look bench.
+            self._focus_table()
+            self.show_bench("look")
         if table and self.view.tool != "hand":
             self.view.set_tool("hand")
+
+    def _focus_table(self) -> None:
+        if self.look.mode == "table" and not typing_focus(QApplication.focusWidget()):
+            self.look.table.grid.setFocus()
 
     def _show_picture(self) -> None:
         map_id = self.map_id
