@@ -22,6 +22,7 @@ from pytestqt.qtbot import QtBot
 from viewer.desk.desk import Desk
 from viewer.errors import InputError
 from viewer.panels import theme
+from viewer.panels.publish import export_dialog
 from viewer.panels.publish.choice import KIND_WORDS, Choice, named, suggested_name
 from viewer.panels.publish.export_dialog import FOLDER, ExportDialog
 from viewer.panels.publish.proof import draw_proof
@@ -669,6 +670,59 @@ def test_progress_and_stop(
     assert dialog.status.text() == "Stopped; no file was written."
     assert not dialog.progress.isVisible()
     assert not (tmp_path / "figure.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "words", "defect"),
+    [
+        (RuntimeError("no such thing"), "RuntimeError: no such thing", True),
+        (MemoryError(), "not enough memory", False),
+        (InputError("It is full.", hint="Make room."), "It is full. Make room.", False),
+    ],
+)
+def test_whatever_fails_ends_the_wait(
+    qtbot: QtBot, busy_desk: tuple[Desk, threading.Event], choose: Choose, tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch, error: Exception, words: str, defect: bool,
+) -> None:  # fmt: skip
+    desk, go = busy_desk
+    dialog = ExportDialog(desk)
+    qtbot.addWidget(dialog)
+    show(qtbot, dialog, desk)
+    choose(tmp_path / "figure.png")
+
+    def fail(*_: object, **__: object) -> None:
+        raise error
+
+    monkeypatch.setattr(export_dialog, "write", fail)
+    click(qtbot, dialog.export_button)
+    assert dialog.progress.isVisible()
+    with qtbot.captureExceptions() as raised:
+        go.set()
+        qtbot.waitUntil(dialog.export_button.isEnabled, timeout=20_000)
+    assert words in dialog.status.text()
+    assert dialog.status.property("tone") == "error"
+    assert not dialog.progress.isVisible()
+    assert not dialog.stop_button.isVisible()
+    assert [kind for kind, *_ in raised] == ([type(error)] if defect else [])
+
+
+def test_a_page_that_cannot_be_drawn_says_so_and_is_drawn_again(
+    qtbot: QtBot, dialog: ExportDialog, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object) -> None:
+        raise RuntimeError("no such thing")
+
+    with monkeypatch.context() as broken, qtbot.captureExceptions() as raised:
+        broken.setattr(export_dialog, "draw_proof", fail)
+        click(qtbot, dialog.options.bar)
+        settle(qtbot, dialog)
+    assert [kind for kind, *_ in raised] == [RuntimeError]
+    assert "RuntimeError: no such thing" in dialog.view.words
+    assert not dialog.export_button.isEnabled()
+    click(qtbot, dialog.options.bar)
+    settle(qtbot, dialog)
+    assert dialog.view.image is not None
+    assert dialog.export_button.isEnabled()
 
 
 @pytest.mark.parametrize("deleted", [False, True])

@@ -233,21 +233,25 @@ class ExportDialog(QDialog):
             self._show_trouble(gone if source is None else empty)
             return
 
-        def work(progress: Progress) -> Proof | GrainlightError:
+        def work(progress: Progress) -> Proof | Exception:
             try:
                 return draw_proof(source, choice, room, progress)
             except CancelledError:
                 raise
-            except GrainlightError as error:
+            except Exception as error:
                 return error
 
         self._latest.ask("page", work, partial(self._drawn, source, choice))
 
     def _drawn(
-        self, source: OrientedPicture, choice: Choice, found: Proof | GrainlightError
+        self, source: OrientedPicture, choice: Choice, found: Proof | Exception
     ) -> None:
         if isinstance(found, GrainlightError):
             self._show_trouble(_words(found), _place(found))
+            return
+        if isinstance(found, Exception):
+            self._show_trouble(_any_words(found, "The page cannot be drawn."))
+            self._desk.say(found)
             return
         self.options.show_fault(None, "")
         self.view.set_rgb(found.image)
@@ -293,14 +297,19 @@ class ExportDialog(QDialog):
         # The file dialog asked about the name as it was typed, and about no other.
         overwrite = path == chosen
         self._say(f"Writing {path.name}…", "dim")
-        job = self._desk.jobs.run(
-            f"Export {path.name}",
-            lambda progress: write(
-                self._desk, source, path, choice, overwrite=overwrite, progress=progress
-            ),
-            self._written,
-            self._failed,
-        )
+        try:
+            job = self._desk.jobs.run(
+                f"Export {path.name}",
+                lambda progress: write(
+                    self._desk, source, path, choice, overwrite=overwrite, progress=progress
+                ),
+                self._written,
+                self._failed,
+            )
+        except Exception as error:
+            # The job could not even be started.
+            self._say(_any_words(error), "error")
+            raise
         if not job.finished:
             self._job = job
             job.progressed.connect(self._progressed)
@@ -319,26 +328,30 @@ class ExportDialog(QDialog):
         return Path(text) if text else None
 
     def _written(self, written: Written) -> None:
+        self._ended()
         words = f"Wrote {written.path.name}, {written.width_px} × {written.height_px} px."
-        self._desk.said.emit("info", f"Picture written to {written.path}")
         if not self._gone:
             self._say(words, "dim")
             self.status.setToolTip(str(written.path))
+        self._desk.said.emit("info", f"Picture written to {written.path}")
 
     def _failed(self, error: BaseException) -> None:
+        """End the page's part in the job and say why, whatever has failed; then raise a defect."""
+        self._ended()
+        stopped = isinstance(error, CancelledError)
+        if not self._gone:
+            words = "Stopped; no file was written." if stopped else _any_words(error)
+            self._say(words, "dim" if stopped else "error")
         if self._gone or not self.isVisible() or not isinstance(error, GrainlightError):
             self._desk.say(error)
-        elif isinstance(error, CancelledError):
-            self._say("Stopped; no file was written.", "dim")
-        else:
-            self._say(_words(error), "error")
 
     def _progressed(self, done: float, _doing: str) -> None:
         self.progress.setValue(round(1000 * done))
 
     def _ended(self) -> None:
         self._job = None
-        self._allow()
+        if not self._gone:
+            self._allow()
 
     def _stop(self) -> None:
         if self._job is not None:
@@ -394,6 +407,15 @@ class ExportDialog(QDialog):
 
 def _words(error: GrainlightError) -> str:
     return f"{error.what} {error.hint}" if error.hint else error.what
+
+
+def _any_words(error: BaseException, vain: str = "No file was written.") -> str:
+    """What to show of any error; one that is not meant for a user is named by its kind."""
+    if isinstance(error, GrainlightError):
+        return _words(error)
+    if isinstance(error, MemoryError):
+        return f"There is not enough memory for this. {vain}"
+    return f"{vain} This is a fault of the program: {type(error).__name__}: {error}"
 
 
 def _place(error: GrainlightError) -> Place:
