@@ -15,7 +15,7 @@ import pytest
 import tifffile
 
 from viewer.desk.desk import Desk
-from viewer.desk.gather import Resampled, common_pixel, distinct, gather, plan, slug
+from viewer.desk.gather import Resampled, common_pixel, distinct, gather, gather_into, plan, slug
 from viewer.errors import CancelledError, InputError
 from viewer.intake.base import ArrayReader, Candidate, PixelSize
 from viewer.intake.formats import scan
@@ -304,6 +304,34 @@ def test_progress_only_rises(tmp_path: Path) -> None:
 
 
 # -- into an open project -------------------------------------------------------------------------
+
+
+def gone(folder: Path) -> list[Candidate]:
+    """A file that was there when it was looked at."""
+    path = folder / "Fe.npy"
+    np.save(path, np.ones((9, 12), np.uint16))
+    found = scan([path])
+    path.unlink()
+    return found
+
+
+def test_a_source_that_went_away_is_named(tmp_path: Path) -> None:
+    """It is not the project that could not be written."""
+    planned = plan(gone(tmp_path), tmp_path / "p.maps.h5", name="m", pixel_um=(20.0, 20.0))
+    with pytest.raises(InputError, match="cannot be read") as told:
+        gather(planned)
+    assert told.value.where == str(tmp_path / "Fe.npy")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_source_that_went_away_is_named_by_an_open_project(desk: Desk, tmp_path: Path) -> None:
+    target = desk.project.path
+    planned = plan(gone(tmp_path), target, name="m", pixel_um=(20.0, 20.0), into=True)
+    before = set(desk.project.maps)
+    with pytest.raises(InputError, match="cannot be read") as told:
+        gather_into(desk.project, planned)
+    assert told.value.where == str(tmp_path / "Fe.npy")
+    assert set(desk.project.maps) == before
 
 
 def test_a_second_map_joins_an_open_project(desk: Desk, tmp_path: Path) -> None:
