@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import argparse
 import hashlib
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -17,7 +19,7 @@ import numpy.typing as npt
 from viewer.desk.desk import Desk
 from viewer.desk.gather import distinct, slug
 from viewer.desk.jobs import Job
-from viewer.errors import InputError
+from viewer.errors import CancelledError, InputError
 from viewer.science.look.outline import rasterize
 from viewer.science.progress import Progress, silent
 from viewer.science.sort.components import principal_components
@@ -35,8 +37,11 @@ from viewer.science.sort.recipe import (
     run_block,
 )
 from viewer.store.documents import Derived, Deriveds
-from viewer.store.layers import TILE, LayerInfo, write_layer
+from viewer.store.layers import LayerInfo, replace_layer
 from viewer.store.project import H5File, LayerFile
+
+BLOCK_BYTES = 64 * 1024 * 1024
+"""All inputs of one block, as 64-bit numbers, are to fit into this."""
 
 
 @dataclass(frozen=True)
@@ -53,13 +58,22 @@ class Work:
     def shape(self) -> tuple[int, int]:
         return next(iter(self.inputs.values())).shape
 
-    def read(self, start: int, stop: int) -> dict[str, npt.NDArray[np.float64]]:
-        """Values of every input in some rows."""
+    def blocks(self, start: int, stop: int) -> Iterator[tuple[int, int]]:
+        """Cut rows into blocks that need no more than `BLOCK_BYTES`.
+
+        Where a recipe looks far beyond a block, the block is as high as what is read beside it: the
+        reading itself would take over otherwise.
+        """
+        halo = self.entry.recipe.halo
+        rows = BLOCK_BYTES // (8 * self.shape[1] * len(self.inputs))
+        rows = max(1, 2 * halo, rows - 2 * halo)
+        for first in range(start, stop, rows):
+            yield first, min(first + rows, stop)
+
+    def read(self, start: int, stop: int) -> dict[str, npt.NDArray[Any]]:
+        """Values of every input in some rows, in the numbers that were gathered."""
         whole = slice(0, self.shape[1])
-        return {
-            n: layer.values(slice(start, stop), whole).astype(np.float64)
-            for n, layer in self.inputs.items()
-        }
+        return {n: layer.values(slice(start, stop), whole) for n, layer in self.inputs.items()}
 
 
 def plan(desk: Desk, entry: Derived) -> Work:
@@ -81,13 +95,29 @@ def plan(desk: Desk, entry: Derived) -> Work:
     return Work(entry, inputs, outline, desk.maps[entry.map].pixel_um, content)
 
 
-def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
+def compute(
+    desk: Desk,
+    work: Work,
+    progress: Progress = silent,
+    wanted: Callable[[], bool] = lambda: True,
+) -> Counts:
     """Work a layer out and put it into the project; any thread.
+
+    Parameters
+    ----------
+    wanted : callable
+        Asked before the file is changed and again before the change is made: False where the layer
+        is by now to be made otherwise.
 
     Returns
     -------
     Counts
         Pixels without a value, by cause.
+
+    Raises
+    ------
+    CancelledError
+        The layer is not wanted any more; nothing was changed.
     """
     recipe = work.entry.recipe
     rows, cols = work.shape
@@ -96,9 +126,8 @@ def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
     sums = first_pass(recipe)
     if sums is not None:
         share = 0.3
-        for start in range(0, rows, TILE):
+        for start, stop in work.blocks(0, rows):
             progress(share * start / rows, "learning from the whole map")
-            stop = min(start + TILE, rows)
             mask = None
             if work.outline:
                 mask = rasterize(work.outline, work.shape, work.pixel_um, slice(start, stop))
@@ -108,10 +137,13 @@ def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
 
     def band(start: int, stop: int) -> npt.NDArray[np.float32]:
         nonlocal total
-        first, last = max(0, start - recipe.halo), min(rows, stop + recipe.halo)
-        core = (slice(start - first, stop - first), slice(0, cols))
-        layer, counts = run_block(recipe, work.read(first, last), context, core)
-        total = total + counts
+        layer = np.empty((stop - start, cols), np.float32)
+        for top, bottom in work.blocks(start, stop):
+            first, last = max(0, top - recipe.halo), min(rows, bottom + recipe.halo)
+            core = (slice(top - first, bottom - first), slice(0, cols))
+            inputs = {n: v.astype(np.float64) for n, v in work.read(first, last).items()}
+            layer[top - start : bottom - start], counts = run_block(recipe, inputs, context, core)
+            total = total + counts
         return layer
 
     info = LayerInfo(
@@ -124,19 +156,22 @@ def compute(desk: Desk, work: Work, progress: Progress = silent) -> Counts:
     )
 
     def write(file: H5File) -> None:
-        parent = file[f"maps/{work.entry.map}/derived"]
-        if info.id in parent:
-            del parent[info.id]
-        write_layer(
-            parent,
+        group = replace_layer(
+            file[f"maps/{work.entry.map}/derived"],
             info,
             work.shape,
             np.dtype(np.float32),
             band,
             file.watched(lambda done, doing="": progress(share + (1 - share) * done, doing)),
         )
-        parent[info.id].attrs["recipe"] = msgspec.json.encode(recipe).decode()
+        group.attrs["recipe"] = msgspec.json.encode(recipe).decode()
+        check()
 
+    def check() -> None:
+        if not wanted():
+            raise CancelledError()
+
+    check()
     desk.project.change(write)
     return total
 
@@ -211,9 +246,7 @@ def remove(desk: Desk, map_id: str, layer_id: str) -> None:
     if layer.kind != "derived":
         raise InputError(f"«{layer.name}» was measured and stays in the project.")
     for entry in desk.state.derived.layers:
-        if entry.map == map_id and any(
-            desk.layer(map_id, n).id == layer_id for n in entry.recipe.inputs
-        ):
+        if entry.map == map_id and layer_id in _read_ids(desk, entry):
             raise InputError(
                 f"«{entry.name}» is made from «{layer.name}».", hint="Remove that layer first."
             )
@@ -223,18 +256,42 @@ def remove(desk: Desk, map_id: str, layer_id: str) -> None:
     desk.apply(f"Remove layer {layer.name}", derived=Deriveds(layers=kept))
 
 
+def _read_ids(desk: Desk, entry: Derived) -> set[str]:
+    """Ids of the layers that an entry reads, as far as they are there."""
+    found = set()
+    for name in entry.recipe.inputs:
+        try:
+            found.add(desk.layer(entry.map, name).id)
+        except InputError:
+            continue  # a missing layer is none that is asked about
+    return found
+
+
+@dataclass
+class _Running:
+    """A job that brings a layer up to date."""
+
+    content: str
+    job: Job | None = None
+    superseded: bool = False
+
+
 class Follower:
     """Keeps layers in step with the document ``derived``, undo and redo included.
 
-    What is stale is worked out again as jobs, each once; nothing on a project that cannot be
-    written.
+    What is stale is worked out again as jobs, one a layer at a time: one whose outcome is no longer
+    wanted is stopped, and the next begins when it has ended. Nothing is worked out on a project that
+    cannot be written. Layers that cannot be worked out, as one they are made from is missing, are told
+    of once, at the start.
     """
 
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
-        self._pending: set[str] = set()
+        self._running: dict[tuple[str, str], _Running] = {}
         desk.changed.connect(self._changed)
         self._refresh()
+        for entry, why in stuck(desk):
+            desk.said.emit("caution", f"«{entry.name}» cannot be worked out. {why}")
 
     def _changed(self, document: str) -> None:
         if document == "derived":
@@ -243,32 +300,52 @@ class Follower:
             self._refresh()
 
     def _refresh(self) -> None:
-        if self._desk.readonly is None:
-            for entry in stale(self._desk):
-                self._start(plan(self._desk, entry))
-
-    def _start(self, work: Work) -> None:
-        if work.content in self._pending:
+        if self._desk.readonly is not None:
             return
-        self._pending.add(work.content)
+        works = {(e.map, e.id): plan(self._desk, e) for e in stale(self._desk)}
+        for at, running in self._running.items():
+            if at not in works or works[at].content != running.content:
+                running.superseded = True
+                if running.job is not None:
+                    running.job.cancel()
+        for at, work in works.items():
+            # Worked out at once, a layer brings those made from it up to date before their turn here.
+            if at not in self._running and _wanted(self._desk, work):
+                self._start(at, work)
+
+    def _start(self, at: tuple[str, str], work: Work) -> None:
+        running = self._running[at] = _Running(work.content)
 
         def done(_: Counts) -> None:
-            self._pending.discard(work.content)
+            del self._running[at]
             self._desk.project.refresh()
             self._desk.layers_changed.emit(work.entry.map)
             # Layers made from this one are stale only now.
             self._refresh()
 
         def failed(error: BaseException) -> None:
-            self._pending.discard(work.content)
-            self._desk.say(error)
+            del self._running[at]
+            overtaken = running.superseded or not _wanted(self._desk, work)
+            if isinstance(error, CancelledError) and overtaken:
+                self._refresh()
+            else:
+                self._desk.say(error)
 
-        self._desk.jobs.run(
+        running.job = self._desk.jobs.run(
             f"Bring {work.entry.name} up to date",
-            lambda progress: compute(self._desk, work, progress),
+            lambda progress: compute(
+                self._desk, work, progress, lambda: _wanted(self._desk, work)
+            ),
             done,
             failed,
         )
+
+
+def _wanted(desk: Desk, work: Work) -> bool:
+    """True where the document still asks for just this, and the layer does not hold it yet."""
+    return any(
+        entry == work.entry and plan(desk, entry).content == work.content for entry in stale(desk)
+    )
 
 
 def stale(desk: Desk) -> list[Derived]:
@@ -286,6 +363,31 @@ def stale(desk: Desk) -> list[Derived]:
         if layer is None or wanted != layer.info.content:
             found.append(entry)
     return found
+
+
+def stuck(desk: Desk) -> list[tuple[Derived, str]]:
+    """Derived layers that no working out brings back, and why: a layer they read is not there."""
+    waiting = [d for d in desk.state.derived.layers if d.map in desk.maps]
+    found: list[tuple[Derived, str]] = []
+    while True:
+        reasons = {(d.map, d.id): _missing_input(desk, d, waiting) for d in waiting}
+        lost = [d for d in waiting if reasons[d.map, d.id]]
+        if not lost:
+            return found
+        found += [(d, reasons[d.map, d.id]) for d in lost]
+        waiting = [d for d in waiting if d not in lost]
+
+
+def _missing_input(desk: Desk, entry: Derived, coming: list[Derived]) -> str:
+    """What is said of the first input that is neither there nor `coming`; empty where there is none."""
+    for name in entry.recipe.inputs:
+        try:
+            desk.layer(entry.map, name)
+        except InputError as error:
+            words = {w.casefold() for d in coming if d.map == entry.map for w in (d.id, d.name)}
+            if name.casefold() not in words:
+                return str(error)
+    return ""
 
 
 def _keep(desk: Desk, entry: Derived) -> None:
