@@ -120,7 +120,7 @@ def test_a_mark_becomes_a_row_and_undo_takes_both_back(
 ) -> None:
     bench.add_mark(a_mark(map_id))
     assert labels(bench) == ["D1"]
-    assert cell(bench, 0, ledger_model.KIND) == KINDS["distance"].title
+    assert cell(bench, 0, ledger_model.KIND) == "Distance"
     # 300 µm less a bias of under 2 µm; the interval of two ends on 20 µm pixels.
     assert cell(bench, 0, ledger_model.VALUE).endswith("± 32")
     assert cell(bench, 0, ledger_model.UNIT) == "µm"
@@ -270,6 +270,31 @@ def test_the_ledger_is_exported(
     assert said[-1][0] == "error"
 
 
+def test_value_and_unit_are_whole_beside_a_long_label(
+    qtbot: QtBot, bench: MeasureBench, map_id: str
+) -> None:
+    bench.resize(380, 700)  # as wide as the window gives at first
+    bench.add_mark(replace(a_mark(map_id, "a", x=1327.5), label="Dyke at the upper contact, " * 3))
+    bench.add_mark(a_mark(map_id, "b", x=6.0))  # its interval is written out
+    table = bench.view
+
+    def fits() -> bool:
+        right = table.columnViewportPosition(ledger_model.UNIT) + table.columnWidth(
+            ledger_model.UNIT
+        )
+        return right <= table.viewport().width()
+
+    qtbot.waitUntil(fits)
+    for column in (ledger_model.KIND, ledger_model.VALUE, ledger_model.UNIT):
+        assert table.columnWidth(column) >= table.sizeHintForColumn(column)
+    assert table.columnWidth(ledger_model.LABEL) < table.sizeHintForColumn(ledger_model.LABEL)
+    # A width that the user gave the label stays.
+    table.setColumnWidth(ledger_model.LABEL, 300)
+    bench.resize(420, 700)
+    qtbot.wait(20)
+    assert table.columnWidth(ledger_model.LABEL) == 300
+
+
 def test_a_mark_that_cannot_be_read_is_explained(
     bench: MeasureBench, desk: Desk, map_id: str
 ) -> None:
@@ -289,6 +314,8 @@ def test_nothing_can_be_drawn_on_a_project_opened_for_reading(
         bench.set_map(reading.map().id)
         assert not any(action.isEnabled() for action in bench.tools.actions_by_kind.values())
         assert "reading" in bench.tools.how.text()
+        assert "reading" in bench.empty.text()
+        assert "tool" not in bench.empty.text()
         said: list[str] = []
         reading.said.connect(lambda level, _text: said.append(level))
         bench.add_mark(a_mark(reading.map().id))
@@ -395,10 +422,13 @@ def test_a_snapped_end_lies_on_the_edge_and_says_so(
     click_at(qtbot, view, 400.0, 600.0)
     click_at(qtbot, view, EDGE_UM + 35.0, 600.0)
     mark, row = desk.state.marks.marks[0], desk.state.ledger.rows[0]
-    assert mark.snap_um[0] is None
-    assert mark.snap_um[1] is not None
-    assert mark.points[1][0] == pytest.approx(EDGE_UM, abs=4 * mark.snap_um[1] + 1.0)
-    assert mark.snap_um[1] < 10.0
+    by_hand, snapped = mark.snaps
+    assert by_hand is None
+    assert snapped is not None
+    assert mark.points[1][0] == pytest.approx(EDGE_UM, abs=4 * snapped.error_um + 1.0)
+    assert snapped.error_um < 10.0
+    # Along the ruler, which runs level to within the pointer's pixel.
+    assert snapped.direction == pytest.approx((1.0, 0.0), abs=0.01)
     assert "snapped" in row.method
 
 

@@ -80,11 +80,12 @@ class MeasureBench(QWidget):
 
     def _build(self) -> None:
         tokens = theme.current()
-        empty = QLabel("No measurements yet.\nChoose a tool above and click on the map.")
-        empty.setProperty("tone", "dim")
-        empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.empty = QLabel()
+        self.empty.setProperty("tone", "dim")
+        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
+        self.empty.setWordWrap(True)
         self.pages = QStackedWidget()
-        self.pages.addWidget(empty)
+        self.pages.addWidget(self.empty)
         self.pages.addWidget(self.view)
         ledger = QWidget()
         upper = QVBoxLayout(ledger)
@@ -115,7 +116,10 @@ class MeasureBench(QWidget):
         self.remove_button.setToolTip("Remove the selected measurements and their marks (Delete)")
         self.remove_button.clicked.connect(self.view.remove_selected)
         self.export_button = QPushButton("Export CSV…")
-        self.export_button.setToolTip("Write the whole ledger as a table, units in the names")
+        self.export_button.setToolTip(
+            "Write the whole ledger as a table: units in the names of the columns, "
+            "numbers with all their digits"
+        )
         self.export_button.clicked.connect(self.pick_export)
         row = QHBoxLayout()
         row.setSpacing(theme.current().gap_2)
@@ -243,6 +247,7 @@ class MeasureBench(QWidget):
         self.model.show(rows, names)
         self.model.editable = self.desk.readonly is None
         self.tools.set_writable(self.desk.readonly)
+        self.empty.setText(_empty_words(writable=self.desk.readonly is None))
         self.pages.setCurrentIndex(1 if rows else 0)
         self._show_detail()
 
@@ -264,6 +269,12 @@ class MeasureBench(QWidget):
         self._show_detail()
         if row is not None and row.mark is not None and not self._quiet:
             self.go_to.emit(row.mark)
+
+
+def _empty_words(*, writable: bool) -> str:
+    if writable:
+        return "No measurements yet.\nChoose a tool above and click on the map."
+    return "This project holds no measurements.\nIt is open for reading only: none can be added."
 
 
 def _removal(count: int) -> str:

@@ -10,6 +10,7 @@ from PySide6.QtCore import QModelIndex, Qt, Signal
 
 from viewer.desk.measuring import shown
 from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.measure.ruler_tools import SHORT
 from viewer.science.measure.registry import KINDS
 from viewer.store.documents import Row
 
@@ -105,7 +106,7 @@ class LedgerModel(ColumnModel):
                 VALUE: numbers.value, LOW: numbers.low, HIGH: numbers.high, UNIT: numbers.unit
             }[column]  # fmt: skip
         if column == KIND:
-            return KINDS[row.kind].title if row.kind in KINDS else row.kind
+            return SHORT.get(row.kind, row.kind)
         if column == MAP:
             return self._map_names.get(row.map, row.map)
         if column == MADE:
@@ -134,11 +135,18 @@ class LedgerModel(ColumnModel):
         if role == Qt.ItemDataRole.TextAlignmentRole:
             return self.alignment(column)
         if role == Qt.ItemDataRole.ToolTipRole:
-            return f"{row.label} · {row.method}" if column == LABEL else None
+            return self._tip(row, column)
         if role == SORT_ROLE:
             return self._sort_key(row, column, index.row())
         if role == ROW_ROLE:
             return row
+        return None
+
+    def _tip(self, row: Row, column: int) -> str | None:
+        if column == LABEL:
+            return f"{row.label} · {row.method}"
+        if column == KIND and row.kind in KINDS:
+            return KINDS[row.kind].title
         return None
 
     def _sort_key(self, row: Row, column: int, at: int) -> Any:

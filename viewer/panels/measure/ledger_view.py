@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QModelIndex, QSortFilterProxyModel, Qt, Signal
-from PySide6.QtGui import QGuiApplication, QKeyEvent, QKeySequence
-from PySide6.QtWidgets import QAbstractItemView, QTableView, QWidget
+from PySide6.QtCore import QEvent, QModelIndex, QSortFilterProxyModel, Qt, QTimer, Signal
+from PySide6.QtGui import QGuiApplication, QKeyEvent, QKeySequence, QResizeEvent
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidget
 
 from viewer.panels import theme
 from viewer.panels.measure import ledger_model
@@ -12,16 +12,16 @@ from viewer.panels.measure.ledger_model import ROW_ROLE, SORT_ROLE, LedgerModel
 from viewer.store.documents import Row
 
 _WIDTHS = {
-    ledger_model.LABEL: 128,
-    ledger_model.KIND: 84,
-    ledger_model.VALUE: 124,
-    ledger_model.UNIT: 48,
     ledger_model.LOW: 64,
     ledger_model.HIGH: 64,
     ledger_model.N: 48,
     ledger_model.MAP: 96,
     ledger_model.MADE: 124,
 }
+_WHOLE = (ledger_model.KIND, ledger_model.VALUE, ledger_model.UNIT)
+"""Columns as wide as their widest cell: an uncertainty that is cut is worse than none."""
+
+_LEAST_LABEL, _MOST_LABEL = 56, 200
 
 
 class LedgerView(QTableView):
@@ -73,6 +73,16 @@ class LedgerView(QTableView):
         self.horizontalHeader().setStretchLastSection(True)
         for column, width in _WIDTHS.items():
             self.setColumnWidth(column, width)
+        for column in _WHOLE:
+            self.horizontalHeader().setSectionResizeMode(
+                column, QHeaderView.ResizeMode.ResizeToContents
+            )
+        self._fit_soon = QTimer(self)
+        self._fit_soon.setSingleShot(True)
+        self._fit_soon.timeout.connect(self._fit_label)
+        self._own_label = False
+        self._fitting = False
+        self.horizontalHeader().sectionResized.connect(self._section_resized)
         self.entered.connect(lambda index: self.hovered.emit(index.data(ROW_ROLE)))
         self.selectionModel().selectionChanged.connect(lambda *_: self._tell_chosen())
 
@@ -112,6 +122,29 @@ class LedgerView(QTableView):
         """Ask for the selected rows to be removed."""
         if rows := self.selected:
             self.remove_wanted.emit([row.id for row in rows])
+
+    def _section_resized(self, column: int) -> None:
+        if column in _WHOLE:
+            self._fit_soon.start()  # the header is still at work on its other columns
+        elif column == ledger_model.LABEL and not self._fitting:
+            self._own_label = True  # the user has dragged it
+
+    def _fit_label(self) -> None:
+        """Give the label what the numbers leave of the width: it is the first to be cut."""
+        if self._own_label:
+            return
+        rest = self.viewport().width() - sum(self.columnWidth(column) for column in _WHOLE)
+        self._fitting = True
+        try:
+            self.setColumnWidth(
+                ledger_model.LABEL, min(max(rest, _LEAST_LABEL), _MOST_LABEL)
+            )
+        finally:
+            self._fitting = False
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit_label()
 
     def _tell_chosen(self) -> None:
         rows = self.selected

@@ -44,13 +44,14 @@ _HOW = {
     "perpendicular": "Click both ends of the line, then the point.",
     "thickness": "Draw one side, double-click or Return, then draw the other.",
 }
-_SHORT = {
+SHORT = {
     "distance": "Distance",
     "polyline": "Line",
     "angle": "Angle",
     "perpendicular": "From line",
     "thickness": "Thickness",
 }
+"""What each kind is called where there is little room."""
 
 
 class RulerTools(QWidget):
@@ -95,7 +96,7 @@ class RulerTools(QWidget):
         self._show_how()
 
     def _tool(self, kind: str, key: str) -> QToolButton:
-        action = QAction(icon(f"ruler-{kind}"), _SHORT[kind], self)
+        action = QAction(icon(f"ruler-{kind}"), SHORT[kind], self)
         action.setCheckable(True)
         action.setShortcut(QKeySequence(key))
         action.setData(kind)
