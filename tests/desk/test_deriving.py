@@ -14,7 +14,9 @@ from tests.desk.conftest import MAP, ROCK, SHAPE, TRIANGLE, WHOLE, Array, inside
 from viewer.desk import deriving
 from viewer.desk.deriving import Follower, derive, derive_now, remove, stale
 from viewer.desk.desk import Desk
+from viewer.desk.jobs import Job
 from viewer.errors import CancelledError, InputError, ProjectReadOnlyError
+from viewer.science.progress import Progress, silent
 from viewer.science.sort.recipe import (
     Component,
     EdgePreserving,
@@ -25,6 +27,7 @@ from viewer.science.sort.recipe import (
     Total,
 )
 from viewer.store.documents import MapSetup
+from viewer.store.transaction import ShadowFile
 
 FE, MG, CR, AL, CA = (ROCK[n].astype(np.float64) for n in ("Fe", "Mg", "Cr", "Al", "Ca"))
 
@@ -316,3 +319,181 @@ def test_nothing_is_derived_when_reading_only(rock_file: Path) -> None:
     ):
         derive_now(desk, MAP, "x", Formula(expression="Fe+1"))
     assert str(rock_file) in str(refused.value)
+
+
+# -- what it takes --------------------------------------------------------------------------------
+
+
+@pytest.mark.usefixtures("follower")
+def test_deriving_again_holds_few_pages_in_memory(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Freed space that HDF5 fills again lies below the old end: it would all wait for the commit."""
+    held: list[int] = []
+    real = ShadowFile.commit
+
+    def commit(shadow: ShadowFile) -> None:
+        held.append(shadow.held)
+        real(shadow)
+
+    derive(desk, MAP, "first", Component(inputs=("Fe", "Mg"), scaling="plain"))
+    monkeypatch.setattr(ShadowFile, "commit", commit)
+    before = values(desk, "first")
+    outline(desk)
+    assert not np.array_equal(values(desk, "first"), before)
+    assert len(held) == 1
+    assert held[0] < 0.1 * before.nbytes
+
+
+@pytest.mark.parametrize(
+    "recipe",
+    [
+        Total(inputs=("Fe", "Mg", "Al", "Ca")),
+        Component(inputs=("Fe", "Mg", "Al", "Ca"), scaling="plain"),
+        Formula(expression="Fe + Mg * 2"),
+        Median(input="Fe", size=7),
+    ],
+)
+def test_what_is_read_at_a_time_is_bounded(
+    desk: Desk, recipe: Recipe, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole, _ = derive_now(desk, MAP, "whole", recipe)
+    most = 8 * SHAPE[1] * len(recipe.inputs) * 40
+    monkeypatch.setattr(deriving, "BLOCK_BYTES", most)
+    taken: list[int] = []
+    real = deriving.Work.read
+
+    def read(work: deriving.Work, start: int, stop: int) -> dict[str, Array]:
+        taken.append((stop - start) * len(work.inputs))
+        return real(work, start, stop)
+
+    monkeypatch.setattr(deriving.Work, "read", read)
+    cut, _ = derive_now(desk, MAP, "cut", recipe)
+    assert max(taken) * 8 * SHAPE[1] <= most
+    np.testing.assert_allclose(values(desk, cut.id), values(desk, whole.id), rtol=1e-5, atol=1e-3)
+
+
+@pytest.mark.parametrize("size", [3, 31])
+def test_blocks_cover_every_row_once_whatever_the_halo(
+    desk: Desk, size: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(deriving, "BLOCK_BYTES", 1)
+    recipe = Median(input="Fe", size=size)
+    work = deriving.plan(desk, deriving.entry_for(desk, MAP, "x", recipe))
+    cuts = list(work.blocks(7, 101))
+    assert [r for a, b in cuts for r in range(a, b)] == list(range(7, 101))
+    assert all(b - a >= 2 * recipe.halo for a, b in cuts[:-1])
+
+
+# -- overtaken ------------------------------------------------------------------------------------
+
+
+class Waiting:
+    """Jobs that are started when the test says so."""
+
+    def __init__(self, desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.queue: list[Callable[[], None]] = []
+        self.jobs: list[Job] = []
+
+        def run(
+            title: str,
+            work: Callable[[Progress], object],
+            done: Callable[[object], None],
+            failed: Callable[[BaseException], None],
+        ) -> Job:
+            job = Job(title, lambda call: call())
+            desk.jobs.running.append(job)
+            self.jobs.append(job)
+            self.queue.append(lambda: desk.jobs._work(job, work, done, failed))
+            return job
+
+        monkeypatch.setattr(desk.jobs, "run", run)
+
+    def next(self) -> None:
+        self.queue.pop(0)()
+
+
+def test_an_overtaken_job_is_stopped_and_changes_nothing(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    derive_now(desk, MAP, "first", Component(inputs=("Fe", "Mg"), scaling="plain"))
+    follower = Follower(desk)
+    said: list[tuple[str, str]] = []
+    desk.said.connect(lambda level, text: said.append((level, text)))
+    before = values(desk, "first")
+    waiting = Waiting(desk, monkeypatch)
+    changes: list[object] = []
+    real = desk.project.change
+    monkeypatch.setattr(desk.project, "change", lambda w: (changes.append(w), real(w))[1])
+    outline(desk)
+    outline(desk, 10.0)
+    outline(desk, 20.0)
+    assert len(waiting.queue) == 1
+    assert waiting.jobs[0].cancelled
+    waiting.next()
+    assert changes == []
+    assert len(waiting.queue) == 1
+    waiting.next()
+    assert waiting.queue == []
+    assert stale(desk) == []
+    assert said == []
+    assert not np.array_equal(values(desk, "first"), before)
+    del follower
+
+
+def test_what_is_overtaken_while_it_is_written_is_not_kept(desk: Desk) -> None:
+    derive_now(desk, MAP, "first", Component(inputs=("Fe", "Mg"), scaling="plain"))
+    outline(desk)
+    work = deriving.plan(desk, stale(desk)[0])
+    before, size = values(desk, "first"), desk.path.stat().st_size
+    answers = iter([True, False])
+    with pytest.raises(CancelledError):
+        deriving.compute(desk, work, silent, lambda: next(answers))
+    np.testing.assert_array_equal(values(desk, "first"), before)
+    assert desk.path.stat().st_size == size
+
+
+# -- damage ---------------------------------------------------------------------------------------
+
+
+def test_layers_of_a_missing_one_are_told_of(desk: Desk) -> None:
+    import h5py
+
+    derive_now(desk, MAP, "first", Formula(expression="Fe + Mg"))
+    derive_now(desk, MAP, "second", Formula(expression="first * 2"))
+    derive_now(desk, MAP, "other", Formula(expression="Al * 2"))
+    path = desk.path
+    desk.close()
+    with h5py.File(path, "r+", libver="latest") as file:
+        del file[f"maps/{MAP}/channels/Fe"].attrs["stats"]
+        del file[f"maps/{MAP}/derived/first"]
+        del file[f"maps/{MAP}/derived/other"].attrs["complete"]
+    with Desk.open(path, inline=True) as again:
+        said: list[tuple[str, str]] = []
+        again.said.connect(lambda level, text: said.append((level, text)))
+        assert list(again.maps[MAP].damaged) == ["Fe", "other"]
+        follower = Follower(again)
+        assert [level for level, _ in said] == ["caution", "caution"]
+        assert said[0][1].startswith("«first» cannot be worked out. ")
+        assert said[1][1].startswith("«second» cannot be worked out. ")
+        # What was only unfinished is made again.
+        np.testing.assert_array_equal(values(again, "other"), AL * 2)
+        remove(again, MAP, "other")
+        del follower
+
+
+def test_pixels_of_removed_layers_go_when_the_project_is_closed(desk: Desk) -> None:
+    import h5py
+
+    derive_now(desk, MAP, "kept", Formula(expression="Fe + Mg"))
+    derive_now(desk, MAP, "gone", Formula(expression="Fe - Mg"))
+    remove(desk, MAP, "gone")
+    desk.project.fold()
+    desk.undo()  # undo still finds the pixels
+    assert stale(desk) == []
+    desk.redo()
+    desk.close()
+    with h5py.File(desk.path, "r") as file:
+        assert list(file[f"maps/{MAP}/derived"]) == ["kept"]
+    with Desk.open(desk.path, inline=True) as again:
+        np.testing.assert_array_equal(values(again, "kept"), FE + MG)

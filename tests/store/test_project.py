@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from pathlib import Path
 
@@ -20,15 +21,17 @@ from viewer.errors import (
     InputError,
     NotAProjectError,
     ProjectDamagedError,
+    ProjectError,
     ProjectReadOnlyError,
     ResourceError,
 )
+from viewer.store import lock, schemas, transaction
 from viewer.store import project as projects
-from viewer.store import schemas
 from viewer.store.documents import DOCUMENTS, Looks, MapLook, Mark, Marks, State
 from viewer.store.journal import journal_path
 from viewer.store.migrate import SCHEMA_VERSION, STEPS
 from viewer.store.project import Project, new_project
+from viewer.store.transaction import record_path
 
 
 @pytest.fixture
@@ -309,3 +312,206 @@ def test_a_killed_process_loses_nothing_that_was_acknowledged(path: Path, tmp_pa
             for n in bulks:
                 assert (file[f"bulk/{n}"][...] == n).all()
     assert edits > 8
+
+
+# -- what is left behind --------------------------------------------------------------------------
+
+
+def test_a_replacement_that_fails_keeps_the_edits_of_the_old_project(path: Path) -> None:
+    project = Project.open(path)
+    project.put(marks=_marks(4))
+    project.flush()
+    project._journal.close()  # as if the process had died now
+    project._lock.release()
+    with pytest.raises(ResourceError), new_project(path, overwrite=True):
+        raise OSError(28, "No space left on device")
+    with Project.open(path) as again:
+        assert again.state.marks == _marks(4)
+
+
+def test_what_an_old_project_left_behind_is_not_done_to_the_new_one(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after a death between the replacement and the removal of the leftovers."""
+    old = Project.open(path)
+    old.put(marks=_marks(4))
+    old.flush()
+    old._journal.close()
+
+    def dies(target: Path, body: bytes) -> None:
+        raise OSError(5, "Input/output error")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(transaction, "_apply", dies)
+        with pytest.raises(ProjectError):
+            old.change(lambda file: file.attrs.__setitem__("old", 1))
+    old._lock.release()
+    record, journal = record_path(path).read_bytes(), journal_path(path).read_bytes()
+    with new_project(path, overwrite=True):
+        pass
+    record_path(path).write_bytes(record)
+    journal_path(path).write_bytes(journal)
+    with Project.open(path, write=False) as reading:
+        assert reading.state.marks == Marks()
+    with Project.open(path) as new:
+        assert new.state.marks == Marks()
+        assert new.remarks == (
+            "Edits left behind by another project of the same name were passed over.",
+        )
+        new.put(marks=_marks(1))
+    assert not record_path(path).exists()
+    with Project.open(path) as new:
+        assert new.remarks == ()
+        assert new.state.marks == _marks(1)
+        with new._reading() as file:
+            assert "old" not in file.attrs
+
+
+def test_a_damaged_head_of_the_journal_costs_no_edit(path: Path) -> None:
+    project = Project.open(path)
+    project.put(marks=_marks(4))
+    project.flush()
+    project._journal.close()
+    project._lock.release()
+    content = bytearray(journal_path(path).read_bytes())
+    content[20] ^= 1
+    journal_path(path).write_bytes(content)
+    with Project.open(path) as again:
+        assert again.state.marks == _marks(4)
+
+
+# -- not waiting ----------------------------------------------------------------------------------
+
+
+def test_an_edit_does_not_wait_for_a_change_that_runs(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(projects, "_FOLD_BYTES", 0)
+    with Project.open(path) as project:
+        project.put(marks=_marks(1))
+        project.flush()
+
+        def write(file: h5py.File) -> None:
+            editor = threading.Thread(target=lambda: project.put(marks=_marks(2)), daemon=True)
+            editor.start()
+            editor.join(20)
+            assert not editor.is_alive()
+
+        project.change(write)
+        assert project.state.marks == _marks(2)
+        project.put(marks=_marks(3))
+        project.flush()
+        project.put(marks=_marks(4))
+    with Project.open(path) as project:
+        assert project.state.marks == _marks(4)
+
+
+def test_a_fold_that_fails_does_not_fail_the_edit(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried: list[int] = []
+
+    def full(*_: object) -> None:
+        tried.append(1)
+        raise ResourceError("The disk is full.")
+
+    monkeypatch.setattr(projects, "_FOLD_BYTES", 0)
+    with Project.open(path) as project:
+        project.put(marks=_marks(1))
+        project.flush()
+        with monkeypatch.context() as patch:
+            patch.setattr(Project, "_change", full)
+            project.put(marks=_marks(2))
+            assert tried
+        assert project.state.marks == _marks(2)
+    with Project.open(path) as project:
+        assert project.state.marks == _marks(2)
+
+
+def test_reading_goes_on_while_the_pixels_are_synced(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Project.open(path) as project:
+        free: list[bool] = []
+        real = os.fsync
+
+        def fsync(number: int) -> None:
+            if not free:  # the first one is of the bulk
+
+                def read() -> None:
+                    project.maps["m"].layers["Fe"].values(slice(0, 4), slice(0, 4))
+
+                reader = threading.Thread(target=read, daemon=True)
+                reader.start()
+                reader.join(20)
+                free.append(not reader.is_alive())
+            real(number)
+
+        monkeypatch.setattr(transaction.os, "fsync", fsync)
+        project.change(lambda file: file.__setitem__("bulk", np.zeros(1000)))
+        assert free == [True]
+
+
+# -- damage and strange places --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("attribute", ["stats", "info", "complete"])
+def test_one_bad_layer_does_not_keep_the_others_shut(path: Path, attribute: str) -> None:
+    with h5py.File(path, "r+", libver="latest") as file:
+        if attribute == "info":
+            file["maps/m/channels/Fe"].attrs["info"] = 7
+        else:
+            del file["maps/m/channels/Fe"].attrs[attribute]
+    with Project.open(path) as project:
+        assert list(project.maps["m"].layers) == ["Cr"]
+        assert list(project.maps["m"].damaged) == ["Fe"]
+        project.refresh()
+        assert len(project.remarks) == 1
+        assert "«Fe»" in project.remarks[0]
+
+
+def test_flipped_bytes_in_a_layers_description_are_survived(path: Path) -> None:
+    with h5py.File(path, "r") as file:
+        at = h5py.h5o.get_info(file["maps/m/channels/Fe"].id).addr
+    content = bytearray(path.read_bytes())
+    content[at + 20] ^= 0xFF
+    path.write_bytes(content)
+    with Project.open(path) as project:
+        assert list(project.maps["m"].layers) == ["Cr"]
+        assert list(project.maps["m"].damaged) == ["Fe"]
+
+
+def test_a_file_system_without_locks_opens_for_reading(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def acquire(*_: object, **__: object) -> None:
+        raise NotImplementedError("FileSystem does not appear to support flock")
+
+    monkeypatch.setattr(lock.FileLock, "acquire", acquire)
+    with Project.open(path) as project:
+        assert "cannot be locked" in (project.readonly or "")
+        assert project.maps["m"].layers["Fe"].stats.pixels == 600 * 520
+    with pytest.raises(ProjectError, match="cannot lock"), new_project(path, overwrite=True):
+        pass
+
+
+def test_a_reader_looks_anew_when_another_process_has_written(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = (slice(0, 600), slice(0, 520))
+    with Project.open(path, write=False) as reading:
+        layer = reading.maps["m"].layers["Fe"]
+        pixels = layer.values(*whole)
+
+        class Stale:
+            """A dataset whose offsets are out of date."""
+
+            def __getitem__(self, _: object) -> None:
+                raise OSError("filter returned failure during read")
+
+        reading._datasets["/maps/m/channels/Fe/data"] = Stale()  # type: ignore[assignment]
+        np.testing.assert_array_equal(layer.values(*whole), pixels)
+    with Project.open(path) as writing:
+        writing._datasets["/maps/m/channels/Fe/data"] = Stale()  # type: ignore[assignment]
+        with pytest.raises(ProjectDamagedError):
+            writing.maps["m"].layers["Fe"].values(*whole)

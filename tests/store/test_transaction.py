@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import shutil
 from pathlib import Path
 
@@ -178,3 +179,42 @@ def test_a_file_cut_short_is_named(path: Path) -> None:
     path.write_bytes(path.read_bytes()[:-100])
     with pytest.raises(ProjectDamagedError, match="cut short"):
         stated_end(path)
+
+
+@pytest.mark.parametrize("code", [errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.EACCES, errno.EPERM])
+def test_a_system_that_syncs_no_folders_is_put_up_with(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int
+) -> None:
+    def refuse(code: int) -> None:
+        def fsync(_: int) -> None:
+            raise OSError(code, "refused")
+
+        monkeypatch.setattr(transaction.os, "fsync", fsync)
+
+    refuse(code)
+    transaction.sync_folder(tmp_path)
+    refuse(errno.EIO)
+    with pytest.raises(OSError, match="refused"):
+        transaction.sync_folder(tmp_path)
+    with pytest.raises(OSError, match="missing"):
+        transaction.sync_folder(tmp_path / "missing")
+
+
+def test_a_record_of_another_file_is_dropped(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def dies(target: Path, body: bytes) -> None:
+        raise _Death
+
+    shadow = ShadowFile(path, owner="a")
+    with h5py.File(shadow, "r+", libver="latest") as file:
+        _change(file)
+    monkeypatch.setattr(transaction, "_apply", dies)
+    with pytest.raises(_Death):
+        shadow.commit()
+    shadow.close()
+    monkeypatch.undo()
+    assert unfinished(path, "a")
+    assert unfinished(path)
+    assert not unfinished(path, "b")
+    assert not recover(path, "b")
+    assert _edition(path) == 1
+    assert not record_path(path).exists()
