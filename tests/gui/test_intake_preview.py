@@ -22,6 +22,7 @@ from viewer.panels.intake.draft import (
     Draft,
     Line,
     duplicates,
+    ground_is_stated,
     line_of,
     made_unique,
     pixel_caution,
@@ -227,7 +228,10 @@ def test_an_unknown_pixel_size_is_asked_for(
     assert page.form.pixel_x.text() == ""
     assert not page.gather_button.isEnabled()
     assert page.status.text() == "Give the pixel size in µm."
+    assert page.model.index(0, table.PIXEL).data() == "not given"
     qtbot.keyClicks(page.form.pixel_x, "12,5")
+    cell = page.model.index(0, table.PIXEL)
+    assert (cell.data(), cell.data(table.SECOND_ROLE)) == ("12.5 µm", "as given above")
     assert page.gather_button.isEnabled()
     with qtbot.waitSignal(page.gather_requested) as caught:
         page.gather_button.click()
@@ -295,7 +299,17 @@ def test_mixed_sizes_can_be_resampled(qtbot: QtBot, page: IntakePreview, tmp_pat
     assert page.sizes_view.isVisible()
     assert "2 different sizes" in page.status.text()
     assert not page.gather_button.isEnabled()
+    assert page.draft.grid is None  # values are interpolated only for whoever asks for it
+    finest = next(button for button, grid in page.sizes_view._choices if grid == "finest")
+    assert finest.text() == (
+        "Bring all onto the finest grid (90 × 60 px); "
+        "by their pixel sizes they cover the same ground"
+    )
+    assert not page.sizes_view.caution.isVisible()
     page.sizes_view.choose("finest")
+    assert page.sizes_view.caution.isVisible()
+    assert "no counts any more" in page.sizes_view.caution.text()
+    assert "do not say" not in page.sizes_view.caution.text()
     assert page.draft.pixel_x == pytest.approx(20.0, rel=1e-6)
     with qtbot.waitSignal(page.gather_requested) as caught:
         page.gather_button.click()
@@ -303,7 +317,30 @@ def test_mixed_sizes_can_be_resampled(qtbot: QtBot, page: IntakePreview, tmp_pat
     assert plan.shape == (60, 90)
     assert [channel.name for channel in plan.resampled] == ["Mg"]
     notes = [page.model.words(line) for line in page.draft.lines]
-    assert [("resampled" in note) for note in notes] == [False, True]
+    assert [("interpolated" in note) for note in notes] == [False, True]
+
+
+@pytest.mark.parametrize(("fine_um", "coarse_um"), [(None, None), (20.0, None), (None, 40.0)])
+def test_like_proportions_alone_prove_no_ground(
+    qtbot: QtBot,
+    page: IntakePreview,
+    tmp_path: Path,
+    fine_um: float | None,
+    coarse_um: float | None,
+) -> None:
+    write_map(tmp_path / "mixed" / "Fe.tif", (60, 90), fine_um)
+    write_map(tmp_path / "mixed" / "Mg.tif", (30, 45), coarse_um)
+    look(qtbot, page, tmp_path / "mixed")
+    assert not ground_is_stated(page.draft)
+    finest = next(button for button, grid in page.sizes_view._choices if grid == "finest")
+    assert finest.text().startswith("If they cover the same ground: bring all onto")
+    assert not finest.isChecked()
+    page.sizes_view.choose("finest")
+    # A pixel size that is given here is no word of the files.
+    qtbot.keyClicks(page.form.pixel_x, "20")
+    assert not ground_is_stated(page.draft)
+    assert page.sizes_view.caution.text().startswith("The files do not say")
+    assert "no counts any more" in page.sizes_view.caution.text()
 
 
 def test_one_size_can_be_chosen(qtbot: QtBot, page: IntakePreview, tmp_path: Path) -> None:
@@ -394,6 +431,73 @@ def test_bad_files_are_rows_and_good_ones_stay_usable(
     assert page.model.data(page.model.index(row, table.NOTES), table.TONE_ROLE) == "error"
     assert page.gather_button.text() == "Gather 3 channels"
     assert page.gather_button.isEnabled()
+
+
+def test_nothing_readable_says_so_and_asks_for_nothing(
+    qtbot: QtBot, page: IntakePreview, tmp_path: Path
+) -> None:
+    (tmp_path / "bad").mkdir()
+    (tmp_path / "bad" / "Fe K.tif").write_bytes(b"")
+    look(qtbot, page, tmp_path / "bad")
+    assert page.form.hint.text() == "None of these files can be read."
+    assert page.trouble == "None of these files can be read."
+    assert not page.sizes_view.isVisible()
+
+
+def test_with_no_channel_ticked_the_form_says_so(
+    qtbot: QtBot, page: IntakePreview, folder: Path
+) -> None:
+    look(qtbot, page, folder)
+    page.table.selectAll()
+    qtbot.keyClick(page.table, Qt.Key.Key_Space)
+    assert page.form.hint.text() == "Tick at least one channel."
+
+
+def test_what_is_no_element_is_said_and_not_gathered(
+    qtbot: QtBot, page: IntakePreview, folder: Path
+) -> None:
+    look(qtbot, page, folder)
+    row = row_of(page, "Fe")
+    edit_cell(qtbot, page, row, table.ELEMENT, "xq")
+    cell = page.model.index(row, table.ELEMENT)
+    assert cell.data() == "Xq"
+    assert cell.data(table.TONE_ROLE) == "error"
+    assert cell.data(Qt.ItemDataRole.ToolTipRole).startswith("Xq is no element.")
+    assert page.about_line.text().startswith("Fe: Xq is no element.")
+    assert page.trouble.startswith("Xq is no element.")
+    assert not page.gather_button.isEnabled()
+    edit_cell(qtbot, page, row, table.ELEMENT, "Ni")
+    assert page.gather_button.isEnabled()
+
+
+def test_escape_asks_before_it_drops_corrections(
+    qtbot: QtBot, page: IntakePreview, folder: Path
+) -> None:
+    look(qtbot, page, folder)
+    edit_cell(qtbot, page, row_of(page, "Fe"), table.UNIT, "cps")
+    qtbot.keyClick(page.table, Qt.Key.Key_Escape)
+    assert page.isVisible()
+    assert page.status.text() == "Press Esc again to drop your corrections."
+    # Whoever goes on is asked anew.
+    page.table.selectRow(0)
+    qtbot.keyClick(page.table, Qt.Key.Key_Space)
+    assert "Esc" not in page.status.text()
+    qtbot.keyClick(page.form.name_edit, Qt.Key.Key_Escape)
+    assert page.isVisible()
+    qtbot.keyClick(page.form.name_edit, Qt.Key.Key_Escape)
+    assert not page.isVisible()
+
+
+@pytest.mark.parametrize("cleared", [False, True])
+def test_escape_closes_at_once_where_nothing_was_corrected(
+    qtbot: QtBot, page: IntakePreview, folder: Path, cleared: bool
+) -> None:
+    look(qtbot, page, folder)
+    if cleared:
+        edit_cell(qtbot, page, row_of(page, "Fe"), table.UNIT, "cps")
+        page.clear()
+    qtbot.keyClick(page, Qt.Key.Key_Escape)
+    assert not page.isVisible()
 
 
 def test_a_path_that_is_not_there_is_a_row(

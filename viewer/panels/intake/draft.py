@@ -15,6 +15,7 @@ from typing import Literal
 
 from viewer.desk.gather import COARSE_UM, FINE_UM, GatherPlan, common_pixel, plan, same_extent
 from viewer.intake.base import Candidate, PixelSize
+from viewer.intake.periodic import NUMBERS
 
 Shape = tuple[int, int]
 
@@ -150,6 +151,14 @@ class Draft:
         return tuple(line for line in wanted if line.shape == self.grid)
 
     @property
+    def pixel(self) -> PixelSize | None:
+        """The pixel size of the map to be made (µm), where it is one that can be."""
+        x, y = self.pixel_x, self.pixel_y
+        if x is None or y is None or pixel_problem(x) or pixel_problem(y):
+            return None
+        return PixelSize(x, y)
+
+    @property
     def resample(self) -> bool:
         """True where files of different sizes are brought onto one grid."""
         return self.grid == "finest" and len(self.groups) > 1
@@ -197,6 +206,17 @@ def why_not_resample(draft: Draft) -> str:
         if not same_extent(candidate, finest.shape, pixel or (1.0, 1.0)):
             return f"{line.name} does not cover the same ground as the finest ones."
     return ""
+
+
+def ground_is_stated(draft: Draft) -> bool:
+    """True where the files' own pixel sizes show that all sizes cover the same ground.
+
+    Like proportions alone show nothing: another part of the rock may have them as well.
+    """
+    finest = draft.groups[0]
+    stated = all(line.pixel_um is not None for line in draft.lines if line.wanted)
+    # What the user gave as the pixel size is no word of the files.
+    return stated and finest.pixel_um is not None and not why_not_resample(replace(draft, grid=None))
 
 
 def stated_pixel(draft: Draft) -> tuple[PixelSize | None, str]:
@@ -248,6 +268,16 @@ def pixel_caution(*values: float | None) -> str:
     return ""
 
 
+def is_element(text: str) -> bool:
+    """Whether this is an element's symbol, or nothing."""
+    return not text or text in NUMBERS
+
+
+def element_problem(line: Line) -> str:
+    """Say that what stands for the element is none; empty where it is one, or left open."""
+    return "" if is_element(line.element) else f"{line.element} is no element."
+
+
 def duplicates(lines: Iterable[Line]) -> set[int]:
     """Keys of lines whose name another of them has as well, whatever the case of the letters."""
     seen: dict[str, list[int]] = {}
@@ -274,12 +304,21 @@ def made_unique(lines: Sequence[Line]) -> dict[int, str]:
     return renamed
 
 
-def problem(draft: Draft) -> str:
-    """Say what still stands between this draft and a map; empty where nothing does."""
+def why_nothing(draft: Draft) -> str:
+    """Say why not one of the lines would be gathered; empty where some could be."""
     if not any(line.usable for line in draft.lines):
-        return "Add files to gather." if not draft.lines else "None of these files can be read."
+        return "None of these files can be read."
     if not any(line.wanted for line in draft.lines):
         return "Tick at least one channel."
+    return ""
+
+
+def problem(draft: Draft) -> str:
+    """Say what still stands between this draft and a map; empty where nothing does."""
+    if not draft.lines:
+        return "Add files to gather."
+    if why := why_nothing(draft):
+        return why
     groups = draft.groups
     if len(groups) > 1:
         if draft.grid == "finest":
@@ -293,6 +332,9 @@ def problem(draft: Draft) -> str:
     if clash := duplicates(chosen):
         name = next(line.name for line in chosen if line.key in clash)
         return f"Two channels are called {name.strip()}: give each its own name."
+    for line in chosen:
+        if wrong := element_problem(line):
+            return f"{wrong} Correct it at {line.name.strip()}, or leave it empty."
     if not draft.map_name.strip():
         return "Give the map a name."
     if trouble := pixel_problem(draft.pixel_x) or pixel_problem(draft.pixel_y):

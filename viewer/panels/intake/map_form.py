@@ -6,7 +6,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QCheckBox, QGridLayout, QHBoxLayout, QLabel, QLineEdit, QWidget
 
 from viewer.panels import theme
-from viewer.panels.intake.draft import Draft, pixel_caution, pixel_problem, stated_pixel
+from viewer.panels.intake.draft import Draft, pixel_caution, pixel_problem, stated_pixel, why_nothing
 from viewer.panels.intake.length_edit import LengthEdit
 from viewer.panels.qt import set_property, silenced
 
@@ -124,6 +124,8 @@ def pixel_words(draft: Draft, *, own_pixel: bool) -> tuple[str, str]:
         return wrong, "error"
     if caution := pixel_caution(draft.pixel_x, draft.pixel_y):
         return caution, "caution"
+    if not own_pixel and draft.lines and (why := why_nothing(draft)):
+        return why, "caution"
     if draft.shape is None and not own_pixel:
         return "Choose first which size to gather.", "caution"
     stated, words = stated_pixel(draft)

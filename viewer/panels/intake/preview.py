@@ -19,6 +19,7 @@ from PySide6.QtGui import (
     QDragEnterEvent,
     QDragLeaveEvent,
     QDropEvent,
+    QKeyEvent,
     QKeySequence,
     QShortcut,
 )
@@ -44,6 +45,7 @@ from viewer.panels.intake.draft import (
     Draft,
     Line,
     duplicates,
+    element_problem,
     line_of,
     made_unique,
     plan_of,
@@ -100,6 +102,8 @@ class IntakePreview(QDialog):
         self._paths: set[Path] = set()
         self._passed_over: list[Path] = []
         self._own_pixel = False
+        self._corrected = False
+        self._warned = False
         self._new_target: Path | None = None
         self.draft = Draft()
         self.model = table.CandidateModel()
@@ -115,12 +119,14 @@ class IntakePreview(QDialog):
         self.drop_page.folder_wanted.connect(self.pick_folder)
         self.drop_page.files_wanted.connect(self.pick_files)
         self.form = MapForm()
-        self.form.name_edited.connect(lambda name: self._change(replace(self.draft, map_name=name)))
+        self.form.name_edited.connect(
+            lambda name: self._correct(replace(self.draft, map_name=name))
+        )
         self.form.pixel_edited.connect(self._edit_pixel)
-        self.form.insist_toggled.connect(lambda on: self._change(replace(self.draft, insist=on)))
+        self.form.insist_toggled.connect(lambda on: self._correct(replace(self.draft, insist=on)))
         self.sizes_view = SizesView()
         self.sizes_view.grid_chosen.connect(
-            lambda grid: self._change(replace(self.draft, grid=grid))
+            lambda grid: self._correct(replace(self.draft, grid=grid))
         )
         self.table = CandidateTable(self.model)
         self.table.toggled.connect(self._toggle)
@@ -135,7 +141,7 @@ class IntakePreview(QDialog):
         self.about_line.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.destination = Destination(self._open_project)
         self.destination.into_open_toggled.connect(
-            lambda on: self._change(replace(self.draft, into_open=on))
+            lambda on: self._correct(replace(self.draft, into_open=on))
         )
         self.destination.target_edited.connect(self._edit_target)
 
@@ -186,7 +192,7 @@ class IntakePreview(QDialog):
         self.number_apart_button.setToolTip("Give channels of the same name a number each")
         self.number_apart_button.clicked.connect(self._number_apart)
         self.cancel_button = QPushButton("Cancel")
-        self.cancel_button.setToolTip("Close without gathering (Esc)")
+        self.cancel_button.setToolTip("Close without gathering; corrections are dropped (Esc)")
         self.cancel_button.clicked.connect(self.reject)
         self.gather_button = QPushButton("Gather")
         self.gather_button.setProperty("kind", "primary")
@@ -240,6 +246,7 @@ class IntakePreview(QDialog):
         self._own_pixel = False
         self._new_target = None
         self.form.clear()
+        self._corrected = self._warned = False
         self._change(Draft(into_open=self.draft.into_open))
 
     def _looked(self, paths: Sequence[Path], found: Survey) -> None:
@@ -311,29 +318,34 @@ class IntakePreview(QDialog):
         self.draft = replace(draft, target=target)
         self._refresh()
 
+    def _correct(self, draft: Draft) -> None:
+        """Take a new draft that the user has made."""
+        self._corrected, self._warned = True, False
+        self._change(draft)
+
     def _edit_line(self, key: int, field: str, value: object) -> None:
-        self._change(self.draft.with_line(key, **{field: value}))
+        self._correct(self.draft.with_line(key, **{field: value}))
 
     def _toggle(self, rows: list[int]) -> None:
         """Tick or untick whole rows: off only where all were on."""
         keys = {self.model.line(row).key for row in rows if self.model.line(row).usable}
         on = not all(line.use for line in self.draft.lines if line.key in keys)
         lines = (replace(x, use=on) if x.key in keys else x for x in self.draft.lines)
-        self._change(replace(self.draft, lines=tuple(lines)))
+        self._correct(replace(self.draft, lines=tuple(lines)))
 
     def _edit_pixel(self, x: float | None, y: float | None) -> None:
         self._own_pixel = True
-        self._change(replace(self.draft, pixel_x=x, pixel_y=y, insist=False))
+        self._correct(replace(self.draft, pixel_x=x, pixel_y=y, insist=False))
 
     def _edit_target(self, target: Path | None) -> None:
         self._new_target = target
-        self._change(self.draft)
+        self._correct(self.draft)
 
     def _number_apart(self) -> None:
         draft = self.draft
         for key, name in made_unique(draft.chosen).items():
             draft = draft.with_line(key, name=name)
-        self._change(draft)
+        self._correct(draft)
 
     def _gather(self) -> None:
         if self.trouble:
@@ -375,7 +387,9 @@ class IntakePreview(QDialog):
         )
         self.gather_button.setToolTip(trouble or "Write the map into the project (Ctrl+Return)")
         self.number_apart_button.setVisible(bool(duplicates(draft.chosen)))
-        if trouble:
+        if self._warned:
+            self._say("Press Esc again to drop your corrections.", "caution")
+        elif trouble:
             self._say(trouble if draft.lines or self._looking else "", "dim")
         else:
             self._say(_extent_words(draft), "dim")
@@ -385,7 +399,8 @@ class IntakePreview(QDialog):
         self.status.setText(text)
 
     def _tell_about(self, current: QModelIndex) -> None:
-        grave = (line for line in self.draft.lines if line.error or line.cautions)
+        lines = self.draft.lines
+        grave = (x for x in lines if x.error or x.cautions or element_problem(x))
         line = self.model.line(current.row()) if current.isValid() else next(grave, None)
         text = self.model.words(line) if line is not None else ""
         self.about_line.setText(f"{line.name or line.source}: {text}" if line and text else "")
@@ -406,6 +421,13 @@ class IntakePreview(QDialog):
         self.drop_page.set_lit(False)
         self.add_paths(dropped_paths(event.mimeData()))
         event.acceptProposedAction()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() == Qt.Key.Key_Escape and self._corrected and not self._warned:
+            self._warned = True
+            self._refresh_words()
+            return
+        super().keyPressEvent(event)
 
     def done(self, result: int) -> None:
         """Close, however that came about: nothing is looked at any more."""

@@ -8,7 +8,13 @@ from PySide6.QtCore import Signal
 from PySide6.QtWidgets import QLabel, QRadioButton, QVBoxLayout, QWidget
 
 from viewer.panels import theme
-from viewer.panels.intake.draft import Draft, Group, why_not_resample
+from viewer.panels.intake.draft import Draft, Group, ground_is_stated, why_not_resample
+
+_INTERPOLATED = (
+    "Values between the pixels of a coarser channel are interpolated: they are no counts any more, "
+    "and neighbours are no readings of their own."
+)
+_UNPROVEN = "The files do not say that they cover the same ground: their proportions alone agree."
 
 
 class SizesView(QWidget):
@@ -33,6 +39,10 @@ class SizesView(QWidget):
         self._column.setContentsMargins(0, 0, 0, 0)
         self._column.setSpacing(tokens.gap_1)
         self._column.addWidget(self._title)
+        self.caution = QLabel()
+        self.caution.setWordWrap(True)
+        self.caution.setProperty("tone", "caution")
+        self.caution.hide()
         self.hide()
 
     def show_draft(self, draft: Draft) -> None:
@@ -43,6 +53,7 @@ class SizesView(QWidget):
         self.setVisible(len(groups) > 1)
         for button, grid in self._choices:
             button.setChecked(grid == draft.grid)
+        self.caution.setVisible(len(groups) > 1 and draft.resample)
 
     def choose(self, grid: object) -> None:
         """Press the button of a choice, as the user would."""
@@ -58,17 +69,25 @@ class SizesView(QWidget):
         self._choices = []
         if len(groups) < 2:
             return
-        self._title.setText(f"The files have {len(groups)} different sizes. Gather")
+        self._title.setText(f"The files have {len(groups)} different sizes: choose what to gather")
         for group in groups:
             self._add(_words(group), group.shape)
         rows, cols = groups[0].shape
+        grid = f"the finest grid ({cols} × {rows} px)"
         why_not = why_not_resample(draft)
-        button = self._add(f"all, resampled onto the finest grid ({cols} × {rows})", "finest")
-        button.setEnabled(not why_not)
+        stated = not why_not and ground_is_stated(draft)
         if why_not:
-            button.setText(f"{button.text()}: not possible. {why_not}")
+            text = f"Bring all onto {grid}: not possible. {why_not}"
+        elif stated:
+            text = f"Bring all onto {grid}; by their pixel sizes they cover the same ground"
         else:
-            button.setToolTip("Coarser channels are brought onto the finest one's pixels")
+            text = f"If they cover the same ground: bring all onto {grid}"
+        button = self._add(text, "finest")
+        button.setEnabled(not why_not)
+        button.setToolTip("" if why_not else "Coarser channels are interpolated between their pixels")
+        self.caution.setText(_INTERPOLATED if stated else f"{_UNPROVEN} {_INTERPOLATED}")
+        self._column.removeWidget(self.caution)
+        self._column.addWidget(self.caution)
 
     def _add(self, text: str, grid: object) -> QRadioButton:
         button = QRadioButton(text)
@@ -83,7 +102,7 @@ class SizesView(QWidget):
 def _words(group: Group) -> str:
     rows, cols = group.shape
     count = len(group.keys)
-    text = f"only {cols} × {rows} px: {count} channel{'s' if count != 1 else ''}"
+    text = f"Only {cols} × {rows} px: {count} channel{'s' if count != 1 else ''}"
     if group.pixel_um is not None:
         x, y = group.pixel_um
         text += f", {x:.6g} µm a pixel" if x == y else f", {x:.6g} × {y:.6g} µm a pixel"

@@ -7,9 +7,9 @@ from typing import Any
 from PySide6.QtCore import QModelIndex, QSize, Qt, Signal
 from PySide6.QtGui import QImage, QPixmap
 
-from viewer.intake.periodic import NUMBERS
+from viewer.intake.base import PixelSize
 from viewer.panels.column_model import ColumnModel, Index
-from viewer.panels.intake.draft import Draft, Line, duplicates
+from viewer.panels.intake.draft import Draft, Line, duplicates, element_problem, is_element
 from viewer.panels.intake.sample import Sample
 
 SECOND_ROLE = int(Qt.ItemDataRole.UserRole) + 1
@@ -52,6 +52,8 @@ class CandidateModel(ColumnModel):
         self._left_out: set[int] = set()
         self._clashing: set[int] = set()
         self._resampled: set[int] = set()
+        self._pixel_um: PixelSize | None = None
+        self._as_map: set[int] = set()
         self._thumbs: dict[int, QPixmap] = {}
 
     def show(self, draft: Draft) -> None:
@@ -64,6 +66,10 @@ class CandidateModel(ColumnModel):
         self._clashing = duplicates(chosen)
         self._resampled = {
             line.key for line in chosen if draft.resample and line.shape != draft.shape
+        }
+        self._pixel_um = draft.pixel
+        self._as_map = {
+            line.key for line in chosen if line.pixel_um is None and line.shape == draft.shape
         }
         self._left_out = {line.key for line in draft.lines} - {line.key for line in chosen}
         if not same:
@@ -104,24 +110,35 @@ class CandidateModel(ColumnModel):
             return None
         line, column = self._lines[index.row()], index.column()
         if role == Qt.ItemDataRole.DisplayRole:
-            return self.words(line) if column == NOTES else _text(line, column)
+            return self._text(line, column)
         if role == Qt.ItemDataRole.EditRole:
-            return getattr(line, _EDITED[column]) if column in _EDITED else _text(line, column)
+            return getattr(line, _EDITED[column]) if column in _EDITED else self._text(line, column)
         if role == Qt.ItemDataRole.CheckStateRole and column == NAME and line.usable:
             return Qt.CheckState.Checked if line.use else Qt.CheckState.Unchecked
         if role == Qt.ItemDataRole.DecorationRole and column == NAME:
             return self._thumbs.get(line.key)
         if role == SECOND_ROLE:
-            return _second(line, column)
+            return "as given above" if self._takes_map_pixel(line, column) else _second(line, column)
         if role == TONE_ROLE:
             return self._tone(line, column)
         if role == Qt.ItemDataRole.ToolTipRole:
             return self._tip(line, column)
         return None
 
+    def _text(self, line: Line, column: int) -> str:
+        if column == NOTES:
+            return self.words(line)
+        if self._takes_map_pixel(line, column) and self._pixel_um is not None:
+            return pixel_text(self._pixel_um)
+        return _text(line, column)
+
+    def _takes_map_pixel(self, line: Line, column: int) -> bool:
+        """Whether a file that states no pixel size will have the one that the map has."""
+        return column == PIXEL and self._pixel_um is not None and line.key in self._as_map
+
     def words(self, line: Line) -> str:
         """Everything there is to know about a file and what will be done to it."""
-        plan = "Will be resampled onto the finest grid." if line.key in self._resampled else ""
+        plan = "Will be interpolated onto the finest grid." if line.key in self._resampled else ""
         return " ".join(part for part in (words(line), plan) if part)
 
     def _tone(self, line: Line, column: int) -> str:
@@ -131,9 +148,9 @@ class CandidateModel(ColumnModel):
             return "error"
         if line.key in self._left_out:
             return "quiet"
-        if column == NOTES and line.cautions:
+        if column == NOTES and (line.cautions or element_problem(line)):
             return "caution"
-        return "caution" if column == ELEMENT and not is_element(line.element) else "plain"
+        return "error" if column == ELEMENT and not is_element(line.element) else "plain"
 
     def _tip(self, line: Line, column: int) -> str | None:
         if column == NAME and line.key in self._clashing:
@@ -141,7 +158,7 @@ class CandidateModel(ColumnModel):
         if column == NAME:
             return str(line.candidate.where) if line.candidate else line.source
         if column == ELEMENT and not is_element(line.element):
-            return f"{line.element} is no element's symbol"
+            return f"{element_problem(line)} Correct it, or leave it empty"
         if column == NOTES:
             return self.words(line) or None
         if column == PIXEL and line.pixel_from:
@@ -176,14 +193,10 @@ class CandidateModel(ColumnModel):
         return flags
 
 
-def is_element(text: str) -> bool:
-    """Whether this is an element's symbol, or nothing."""
-    return not text or text in NUMBERS
-
-
 def words(line: Line) -> str:
     """Everything there is to know about a file, the gravest first."""
-    return " ".join([*([line.error] if line.error else []), *line.cautions, *line.notes])
+    first = line.error or element_problem(line)
+    return " ".join([*([first] if first else []), *line.cautions, *line.notes])
 
 
 def _text(line: Line, column: int) -> str:
@@ -198,11 +211,14 @@ def _text(line: Line, column: int) -> str:
             return ""
         return f"{short(line.low)} to {short(line.high)}"
     if column == PIXEL:
-        if line.pixel_um is None:
-            return "not given"
-        x, y = line.pixel_um
-        return f"{x:.6g} µm" if x == y else f"{x:.6g} × {y:.6g} µm"
+        return "not given" if line.pixel_um is None else pixel_text(line.pixel_um)
     return str(getattr(line, _EDITED[column]))
+
+
+def pixel_text(pixel_um: PixelSize) -> str:
+    """Write a pixel size, one number where it is square."""
+    x, y = pixel_um
+    return f"{x:.6g} µm" if x == y else f"{x:.6g} × {y:.6g} µm"
 
 
 def _second(line: Line, column: int) -> str:
