@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QApplication, QHBoxLayout, QWidget
 from pytestqt.qtbot import QtBot
 
 from viewer.desk.desk import Desk
+from viewer.errors import InputError
 from viewer.panels import theme
 from viewer.panels.look.bench import LookBench
 from viewer.panels.look.trial import Trial
@@ -138,6 +139,10 @@ def test_suggestion_is_shown_with_its_reason(bench: LookBench, desk: Desk, qtbot
     assert "V" not in shown(desk)
     assert bench.mode == "composite"
     assert bench.composite.reason.text()
+    bench.composite.cycle.trigger()
+    assert bench.composite.reason.text()
+    bench.send("V", 0)
+    assert not bench.composite.reason.text()
 
 
 def test_double_click_shows_a_layer_alone(bench: LookBench, desk: Desk, qtbot: QtBot) -> None:
@@ -241,6 +246,31 @@ def test_new_layer_joins_the_others(bench: LookBench, desk: Desk, qtbot: QtBot) 
     assert made.id in bench.table.grid.layer_ids()
     bench.send(made.id, 2)
     assert shown(desk)[2] == made.id
+
+
+def test_a_layer_that_cannot_be_made_is_refused_in_the_dialog(
+    bench: LookBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise InputError("No room for another layer.")
+
+    monkeypatch.setattr("viewer.desk.deriving.derive", refuse)
+    bench.new_layer.trigger()
+    bench.derive.formula.set_text("[Mg Kα] / [Fe Kα]")
+    bench.derive.make.click()
+    assert bench.derive.isVisible()
+    assert "No room" in bench.derive.note.text()
+
+
+def test_a_project_for_reading_offers_no_new_layer(desk: Desk, qtbot: QtBot) -> None:
+    second = Desk.open(desk.path, inline=True)
+    assert second.readonly
+    bench = LookBench(second)
+    assert not bench.new_layer.isEnabled()
+    assert "reading" in bench.new_layer.toolTip()
+    quiet(bench, qtbot)
+    bench.close()
+    second.close()
 
 
 def test_turning_the_map_turns_the_table(bench: LookBench, desk: Desk, qtbot: QtBot) -> None:

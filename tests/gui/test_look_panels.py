@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, QPointF, Qt
-from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtGui import QDragEnterEvent, QDropEvent, QFontMetricsF
 from PySide6.QtWidgets import QApplication, QWidget
 from pytestqt.qtbot import QtBot
 
@@ -368,6 +369,34 @@ def test_click_chooses_and_keys_send_to_colours(listed: ChannelList, qtbot: QtBo
     assert opened.args == ["Mg"]
 
 
+def test_whole_numbers_are_written_whole_whatever_they_are_stored_as() -> None:
+    def text(low: float, high: float) -> str:
+        return LayerEntry(id="x", name="x", dtype="float32", minimum=low, maximum=high).range_text
+
+    assert text(0.0, 87.0) == "0 to 87"
+    assert text(0.0, 1.0) == "0 to 1"
+    assert text(0.25, 1.0) == "0.25 to 1"
+    assert text(100.0, 1000.0) == "100 to 1000"
+
+
+def test_a_badge_never_stands_in_place_of_the_name(
+    listed: ChannelList, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert listed.minimumWidth() >= 180
+    drawn: list[str] = []
+    real = QFontMetricsF.elidedText
+
+    def spy(self: QFontMetricsF, text: str, *rest: Any) -> str:
+        drawn.append(real(self, text, *rest))
+        return drawn[-1]
+
+    monkeypatch.setattr(QFontMetricsF, "elidedText", spy)
+    listed.resize(listed.minimumWidth(), 500)
+    listed.set_slots(("Mg number", "Mg number", "Mg"))
+    listed.grab()
+    assert {"Mg", "Mg number"} <= set(drawn)
+
+
 def test_eye_opens(listed: ChannelList, qtbot: QtBot) -> None:
     at = eye_rect(listed.row_rect("Ca")).center()
     with qtbot.waitSignal(listed.layer_opened) as told:
@@ -456,6 +485,21 @@ def test_name_follows_the_recipe_until_it_is_typed(derive: DeriveDialog, qtbot: 
     with qtbot.waitSignal(derive.recipe_ready) as told:
         derive.make.click()
     assert told.args == ["ratio", Formula(expression="Mg/Ca")]
+
+
+def test_typing_replaces_the_name_that_filled_itself_in(derive: DeriveDialog, qtbot: QtBot) -> None:
+    derive.show()
+    derive.activateWindow()
+    qtbot.waitUntil(derive.isActiveWindow, timeout=5000)
+    derive.formula.set_text("Mg/Fe")
+    derive.formula.edit.setFocus()
+    qtbot.mouseClick(derive.name, Qt.MouseButton.LeftButton)
+    qtbot.keyClicks(derive.name, "ratio")
+    assert derive.name.text() == "ratio"
+    derive.formula.edit.setFocus()
+    qtbot.mouseClick(derive.name, Qt.MouseButton.LeftButton)
+    qtbot.keyClicks(derive.name, "s")
+    assert derive.name.text() != "s"
 
 
 def test_a_taken_name_is_refused(derive: DeriveDialog, qtbot: QtBot) -> None:

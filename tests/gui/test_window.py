@@ -224,9 +224,7 @@ def test_going_to_a_position_off_the_map_is_refused_in_words(
     assert opened.view.view_state.centre_um == pytest.approx((1500.0, 700.0))
 
 
-def test_the_pointer_reads_every_channel(
-    window: MainWindow, opened: Workspace, qtbot: QtBot
-) -> None:
+def test_the_pointer_reads_every_channel(window: MainWindow, opened: Workspace, qtbot: QtBot) -> None:
     opened.look.set_mode("single")
     rest(window, qtbot)
     opened._hovered(1005.0, 2005.0, 200, 100)
@@ -321,9 +319,7 @@ def test_recent_projects_are_kept_by_their_whole_path(
     assert window._recent() == [str(gathered.resolve())]
 
 
-def test_choosing_no_file_changes_nothing(
-    window: MainWindow, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_choosing_no_file_changes_nothing(window: MainWindow, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *a, **k: ("", ""))
     monkeypatch.setattr(QFileDialog, "getExistingDirectory", lambda *a, **k: "")
     window.pick_project()

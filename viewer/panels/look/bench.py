@@ -96,6 +96,7 @@ class LookBench(QObject):
         self._window: Window | None = None
         self._in_view: dict[str, Histogram] = {}
         self._selected: dict[str, Histogram] = {}
+        self._reasoned: frozenset[str | None] = frozenset()
         self._latest = Latest(self)
         self._latest.failed.connect(lambda _, why: desk.said.emit("error", why))
         self.source = DeskSource(desk)
@@ -122,6 +123,9 @@ class LookBench(QObject):
             "Make a layer from others: formula, smoothing, sum, principal component (Ctrl+L)"
         )
         self.new_layer.triggered.connect(self.open_derive)
+        if desk.readonly:
+            self.new_layer.setEnabled(False)
+            self.new_layer.setToolTip("The project is open for reading: no layer can be made in it")
         self.clear_range = QAction("Clear the lit range", self)
         self.clear_range.setShortcut(QKeySequence("Ctrl+Shift+L"))
         self.clear_range.setToolTip("Light nothing up (Ctrl+Shift+L)")
@@ -279,6 +283,7 @@ class LookBench(QObject):
                 for layer_id in triple.ids
             ]
             red, green, blue = panels
+            self._reasoned = frozenset(triple.ids)
             self.composite.set_reason(triple.reason)
             self._edit(
                 "Suggest a composite",
@@ -413,7 +418,13 @@ class LookBench(QObject):
 
     def _derive(self, name: str, recipe: Recipe) -> None:
         map_id = self._map_id
-        if map_id is not None and self._try(lambda: deriving.derive(self._desk, map_id, name, recipe)):
+        if map_id is None:
+            return
+        try:
+            deriving.derive(self._desk, map_id, name, recipe)
+        except GrainlightError as error:
+            self.derive.refuse(str(error))
+        else:
             self.derive.close()
 
     def _remove(self, layer_id: str) -> None:
@@ -519,6 +530,9 @@ class LookBench(QObject):
         look = MapLook() if self._map_id is None else self._desk.look(self._map_id)
         ids = tuple(None if p is None else p.layer for p in look.composite.panels)
         slots = (ids[0], ids[1], ids[2])
+        if frozenset(ids) != self._reasoned:
+            # The sentence is about three layers; it says nothing of others.
+            self.composite.set_reason("")
         self.composite.set_composite(look.composite)
         self.composite.set_saved(self._desk.state.look.composites)
         layer_id = self._single_layer()

@@ -52,6 +52,9 @@ SLOTS_ROLE = ENTRY + 2
 
 _EYE = 22
 
+NARROWEST = 180
+"""Width at which a swatch, a badge and a name of usual length still stand side by side."""
+
 
 @dataclass(frozen=True)
 class MapEntry:
@@ -177,10 +180,19 @@ class _Row(QStyledItemDelegate):
         small.setPointSizeF(tokens.type_small)
         bold = QFont(small)
         bold.setBold(True)
-        for slot in index.data(SLOTS_ROLE):
-            badge = QRectF(left, box.center().y() - 7, 14, 14)
+        metrics, small_metrics = QFontMetricsF(option.font), QFontMetricsF(small)
+        name_wide = metrics.horizontalAdvance(entry.name)
+        slots = index.data(SLOTS_ROLE)
+        taken = 18 if entry.warned else 0
+        # Where room is short the badges lie on the swatch: the name is what a layer is known by.
+        beside = right - taken - left >= name_wide + 17 * len(slots)
+        at = left if beside else swatch.left()
+        for slot in slots:
+            badge = QRectF(at, box.center().y() - 7, 14, 14)
             paint_badge(painter, badge, CHANNELS[slot], "RGB"[slot], bold)
-            left += 17
+            at += 17 if beside else 8
+        if beside:
+            left = at
         if hovered:
             side, ratio = tokens.icon_small, painter.device().devicePixelRatio()
             eye = QRectF(eye_rect(option.rect)).center() - QPointF(side / 2, side / 2)
@@ -194,11 +206,14 @@ class _Row(QStyledItemDelegate):
             )
             right -= 18
         name_font = QFont(option.font)
-        metrics, small_metrics = QFontMetricsF(name_font), QFontMetricsF(small)
         held = entry.range_text
         wide = small_metrics.horizontalAdvance(held)
-        name_wide = metrics.horizontalAdvance(entry.name)
-        if right - left >= min(name_wide, 56) + wide + 10:
+        element = entry.element_name
+        words = name_wide
+        if element:
+            words += 6 + small_metrics.horizontalAdvance(element)
+        # Name, then element, then range: what does not fit is left out from the end.
+        if right - left >= words + wide + 10:
             painter.setFont(small)
             painter.setPen(ink.dim)
             painter.drawText(
@@ -214,7 +229,6 @@ class _Row(QStyledItemDelegate):
             QRectF(left, box.top(), room, box.height()), Qt.AlignmentFlag.AlignVCenter, name
         )
         left += metrics.horizontalAdvance(name) + 6
-        element = entry.element_name
         if element and right - left >= small_metrics.horizontalAdvance(element):
             painter.setFont(small)
             painter.setPen(ink.dim)
@@ -376,6 +390,7 @@ class ChannelList(QWidget):
         self.view.hovered.connect(self.hovered)
         self.view.customContextMenuRequested.connect(self._menu)
         self._quiet = False
+        self.setMinimumWidth(NARROWEST)
         self.set_maps((), None)
         self.set_layers(())
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QImage, QKeyEvent, QPixmap, QResizeEvent, QShowEvent
+from PySide6.QtGui import QFocusEvent, QImage, QKeyEvent, QMouseEvent, QPixmap, QResizeEvent, QShowEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QDoubleSpinBox,
@@ -64,6 +64,34 @@ class Preview:
 
 Previewer = Callable[[Recipe, Callable[[Preview | str], None]], None]
 """``previewer(recipe, done)`` works a preview out and hands it, or why there is none, to `done`."""
+
+
+class _Name(QLineEdit):
+    """A name that fills itself in; typing replaces what nobody has typed.
+
+    Attributes
+    ----------
+    automatic : bool
+        True until the user types a name.
+    """
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.automatic = True
+        self._entered = False
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        super().focusInEvent(event)
+        if self.automatic:
+            self.selectAll()
+            self._entered = event.reason() == Qt.FocusReason.MouseFocusReason
+
+    def mousePressEvent(self, event: QMouseEvent) -> None:
+        super().mousePressEvent(event)
+        if self._entered:
+            # The press that brought the focus would put the cursor into the text.
+            self._entered = False
+            self.selectAll()
 
 
 class _Picture(QLabel):
@@ -176,9 +204,9 @@ class DeriveDialog(QWidget):
         self._layers: tuple[LayerEntry, ...] = ()
         self._recipe: Recipe | None = None
         self._asked = 0
-        self._named_by_hand = False
+        self._typed = False
 
-        self.name = QLineEdit(self)
+        self.name = _Name(self)
         self.name.setMaxLength(200)
         self.name.setPlaceholderText("Name of the new layer")
         self.name.setToolTip("Name by which the layer is listed and used in formulas")
@@ -452,7 +480,7 @@ class DeriveDialog(QWidget):
             self._say(str(error), "error")
         else:
             self._say("", "dim")
-        if self._recipe is not None and not self._named_by_hand:
+        if self._recipe is not None and self.name.automatic:
             self.name.setText(self._recipe.title()[:200])
         self._allow()
         if self._recipe is None:
@@ -467,7 +495,7 @@ class DeriveDialog(QWidget):
         set_property(self.note, "tone", tone)
 
     def _name_edited(self, text: str) -> None:
-        self._named_by_hand = bool(text.strip())
+        self.name.automatic = not text.strip()
         self._allow()
 
     def _allow(self) -> None:
@@ -498,8 +526,13 @@ class DeriveDialog(QWidget):
 
     def _make(self) -> None:
         if self.make.isEnabled() and self._recipe is not None:
+            self._typed, self.name.automatic = not self.name.automatic, True
             self.recipe_ready.emit(self.name.text().strip(), self._recipe)
-            self._named_by_hand = False
+
+    def refuse(self, text: str) -> None:
+        """Say here why the layer was not made; what was described stays to be mended."""
+        self._say(text, "error")
+        self.name.automatic = not self._typed
 
     def _close(self) -> None:
         self.closed.emit()

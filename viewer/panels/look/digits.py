@@ -43,6 +43,14 @@ def tidy(value: float, span: float, *, whole: bool = False) -> str:
     return text.replace("-", MINUS)
 
 
+def lean(value: float, span: float, *, whole: bool = False) -> str:
+    """Text as `tidy` writes it, without zeros that end it after the point: 87, not 87.00."""
+    text = tidy(value, span, whole=whole)
+    if "." not in text or not text[-1].isdigit() or "e" in text:
+        return text
+    return text.rstrip("0").rstrip(".")
+
+
 def share(part: float, total: float) -> str:
     """A part of a total as percent, with small parts still visible as such."""
     if total <= 0:

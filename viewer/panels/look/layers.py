@@ -8,7 +8,7 @@ from typing import Literal
 
 from PySide6.QtCore import QByteArray, QMimeData
 
-from viewer.panels.look.digits import tidy
+from viewer.panels.look.digits import lean
 
 MIME = "application/x-grainlight-layer"
 """MIME type of a dragged layer: its id in UTF-8."""
@@ -102,8 +102,8 @@ class LayerEntry:
         if self.minimum is None or self.maximum is None:
             return "no values" if self.ready else "computing"
         span = self.maximum - self.minimum
-        low = tidy(self.minimum, span, whole=self.integer)
-        return f"{low} to {tidy(self.maximum, span, whole=self.integer)}"
+        low = lean(self.minimum, span, whole=self.integer)
+        return f"{low} to {lean(self.maximum, span, whole=self.integer)}"
 
 
 def details(layer: LayerEntry, *, flags: bool = True) -> str:
@@ -111,7 +111,7 @@ def details(layer: LayerEntry, *, flags: bool = True) -> str:
     span = (layer.maximum or 0.0) - (layer.minimum or 0.0)
 
     def number(value: float | None) -> str:
-        return "none" if value is None else tidy(value, span, whole=layer.integer)
+        return "none" if value is None else lean(value, span, whole=layer.integer)
 
     rows = [
         ("Kind", "Derived layer" if layer.kind == "derived" else "Channel"),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QEvent, QObject, QPoint, QRectF, Qt, QTimer
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt, QTimer
+from PySide6.QtGui import QPaintEvent
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QToolButton, QWidget
 
 from viewer.panels import theme
 from viewer.panels.icons import icon
 from viewer.panels.qt import set_property
+from viewer.panels.shell.plate import paint_plate
 
 _SECONDS = {"info": 8, "caution": 20}
 
@@ -44,7 +45,7 @@ class MessageStrip(QWidget):
         self.close_button.setToolTip("Put the message away")
         self.close_button.setAccessibleName("Put the message away")
         self.close_button.clicked.connect(self.hide)
-        line = QHBoxLayout(self)
+        self._line = line = QHBoxLayout(self)
         line.setContentsMargins(tokens.gap_3, tokens.gap_1, tokens.gap_1, tokens.gap_1)
         line.setSpacing(tokens.gap_2)
         line.addWidget(self.sign)
@@ -86,9 +87,9 @@ class MessageStrip(QWidget):
         gap = theme.current().gap_4
         room = max(120, min(WIDEST, ground.width() - 2 * gap))
         words = self.text.fontMetrics().horizontalAdvance(self.text.text())
-        around = self.layout().minimumSize().width() - self.text.minimumSizeHint().width()
+        around = self._line.minimumSize().width() - self.text.minimumSizeHint().width()
         width = min(room, around + words + gap)
-        height = max(self.layout().totalHeightForWidth(width), self.layout().minimumSize().height())
+        height = max(self._line.totalHeightForWidth(width), self._line.minimumSize().height())
         corner = ground.mapTo(parent, QPoint(0, 0))
         top = corner.y() + ground.height() - LIFT - height
         self.setGeometry(
@@ -103,12 +104,4 @@ class MessageStrip(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Draw the plate."""
-        tokens = theme.current()
-        painter = QPainter(self)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        painter.setPen(QPen(QColor(tokens.edge), tokens.hairline))
-        painter.setBrush(QColor(tokens.raised))
-        half = tokens.hairline / 2
-        painter.drawRoundedRect(
-            QRectF(self.rect()).adjusted(half, half, -half, -half), tokens.radius, tokens.radius
-        )
+        paint_plate(self)

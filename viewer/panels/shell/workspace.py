@@ -8,8 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import QRectF, QSettings, Qt, Signal
-from PySide6.QtGui import QAction
-from PySide6.QtWidgets import QApplication, QSplitter, QStackedWidget, QTabBar, QVBoxLayout, QWidget
+from PySide6.QtGui import QAction, QPaintEvent
+from PySide6.QtWidgets import (
+    QApplication,
+    QLabel,
+    QSplitter,
+    QStackedWidget,
+    QTabBar,
+    QVBoxLayout,
+    QWidget,
+)
 
 from viewer.desk.deriving import Follower
 from viewer.desk.desk import Desk
@@ -22,6 +30,7 @@ from viewer.panels.map.outline_item import Polygons
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.on_map import RulerOnMap
 from viewer.panels.qt import typing_focus
+from viewer.panels.shell.plate import paint_plate
 from viewer.panels.shell.read_out import ReadOut
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress
@@ -60,6 +69,10 @@ class Workspace(QWidget):
         self.view = MapView()
         self.view.set_empty("Gather maps to begin: Ctrl+G")
         self.ruler = RulerOnMap(self.measure, self.view)
+        self.note = _Note("Choose layers on the right, or press Suggest", self.view)
+        cover = QVBoxLayout(self.view)
+        cover.addWidget(self.note, 0, Qt.AlignmentFlag.AlignCenter)
+        self.note.hide()
         self._build()
         self._connect()
         self._show_map(self.look.map_id)
@@ -95,7 +108,8 @@ class Workspace(QWidget):
         for widget in (self.look.channels, centre, self.right):
             self.across.addWidget(widget)
         self.across.setStretchFactor(1, 1)
-        self.across.setCollapsible(1, False)
+        for place in range(3):
+            self.across.setCollapsible(place, False)
         self.across.setSizes([232, 860, 380])
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
@@ -273,8 +287,11 @@ class Workspace(QWidget):
     def _show_picture(self) -> None:
         map_id = self.map_id
         if map_id is None or not self.desk.maps[map_id].layers:
+            self.note.hide()
             self.view.set_picture(None)
             return
+        # A composite of nothing is black; the way out of it is said on it.
+        self.note.setVisible(self.look.mode == "composite" and not self._has_composite())
         if self.look.mode == "table":
             return
         self.view.set_picture(self.desk.picture(map_id), self.desk.setup(map_id).orientation, map_id)
@@ -285,7 +302,7 @@ class Workspace(QWidget):
             return
         setup = self.desk.setup(self.map_id)
         self.view.set_orientation(setup.orientation)
-        self.view.set_outline(setup.outline, shown=False)
+        self.view.set_outline(setup.outline, shown=bool(setup.outline))
 
     def _document_changed(self, document: str) -> None:
         if document == "setup":
@@ -323,6 +340,20 @@ class Workspace(QWidget):
     def go_to_actions(self) -> list[QAction]:
         """Actions of the benches that have no place in the tool strip."""
         return [*self.look.modes, *self.look.commands]
+
+
+class _Note(QLabel):
+    """Words on a plate over the map; the pointer goes through it."""
+
+    def __init__(self, text: str, parent: QWidget) -> None:
+        super().__init__(text, parent)
+        tokens = theme.current()
+        self.setMargin(tokens.gap_3)
+        self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        paint_plate(self)
+        super().paintEvent(event)
 
 
 def restore(splitter: QSplitter, name: str) -> None:
