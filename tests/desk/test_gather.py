@@ -307,20 +307,18 @@ def test_progress_only_rises(tmp_path: Path) -> None:
 
 
 def gone(folder: Path) -> list[Candidate]:
-    """A file that was there when it was looked at."""
-    path = folder / "Fe.npy"
-    np.save(path, np.ones((9, 12), np.uint16))
-    found = scan([path])
-    path.unlink()
-    return found
+    """A file that was there when it was looked at, and cannot be opened any more."""
+    found = candidate(folder / "Fe.raw", np.ones((9, 12), np.uint16))
+    found.path.unlink()
+    return [replace(found, open=lambda: open(found.path, "rb"))]
 
 
 def test_a_source_that_went_away_is_named(tmp_path: Path) -> None:
     """It is not the project that could not be written."""
     planned = plan(gone(tmp_path), tmp_path / "p.maps.h5", name="m", pixel_um=(20.0, 20.0))
-    with pytest.raises(InputError, match="cannot be read") as told:
+    with pytest.raises(InputError, match="cannot be read: No such file") as told:
         gather(planned)
-    assert told.value.where == str(tmp_path / "Fe.npy")
+    assert told.value.where == str(tmp_path / "Fe.raw")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -328,9 +326,9 @@ def test_a_source_that_went_away_is_named_by_an_open_project(desk: Desk, tmp_pat
     target = desk.project.path
     planned = plan(gone(tmp_path), target, name="m", pixel_um=(20.0, 20.0), into=True)
     before = set(desk.project.maps)
-    with pytest.raises(InputError, match="cannot be read") as told:
+    with pytest.raises(InputError, match="cannot be read: No such file") as told:
         gather_into(desk.project, planned)
-    assert told.value.where == str(tmp_path / "Fe.npy")
+    assert told.value.where == str(tmp_path / "Fe.raw")
     assert set(desk.project.maps) == before
 
 

@@ -108,6 +108,13 @@ def test_malformed_number_names_line_and_column(tmp_path: Path) -> None:
         reader.rows(0, 2)
 
 
+def test_a_file_that_went_away_is_said_to_be_gone(tmp_path: Path) -> None:
+    found = grid(tmp_path / "Fe.csv", "1,2\n3,4\n")
+    found.path.unlink()
+    with pytest.raises(InputError, match=r"Fe\.csv: It cannot be opened: the file is not there"):
+        found.open()
+
+
 def test_prose_in_a_folder_is_passed_over(tmp_path: Path) -> None:
     (tmp_path / "README.txt").write_text("How these were measured.\n")
     (tmp_path / "Fe.csv").write_text("1,2\n3,4\n")

@@ -250,6 +250,8 @@ def _open_explained(opener: Callable[[], Reader], where: str) -> Reader:
         return opener()
     except (GrainlightError, MemoryError):
         raise
+    except FileNotFoundError as error:
+        raise InputError("It cannot be opened: the file is not there any more.", where=where) from error
     except Exception as error:
         raise InputError(f"It cannot be opened: {error}", where=where, hint=_DAMAGED) from error
 
