@@ -26,7 +26,7 @@ from viewer.science.sort.recipe import (
     Recipe,
     Total,
 )
-from viewer.store.documents import MapSetup
+from viewer.store.documents import Deriveds, MapSetup
 from viewer.store.transaction import ShadowFile
 
 FE, MG, CR, AL, CA = (ROCK[n].astype(np.float64) for n in ("Fe", "Mg", "Cr", "Al", "Ca"))
@@ -497,3 +497,30 @@ def test_pixels_of_removed_layers_go_when_the_project_is_closed(desk: Desk) -> N
         assert list(file[f"maps/{MAP}/derived"]) == ["kept"]
     with Desk.open(desk.path, inline=True) as again:
         np.testing.assert_array_equal(values(again, "kept"), FE + MG)
+
+
+def test_a_derived_layer_whose_description_is_damaged_is_told_of(desk: Desk) -> None:
+    import h5py
+
+    derive_now(desk, MAP, "first", Formula(expression="Fe + Mg"))
+    path = desk.path
+    desk.close()
+    with h5py.File(path, "r") as file:
+        at = h5py.h5o.get_info(file[f"maps/{MAP}/derived/first"].id).addr
+    content = bytearray(path.read_bytes())
+    content[at + 20] ^= 0xFF
+    path.write_bytes(content)
+    with Desk.open(path, inline=True) as again:
+        assert list(again.maps[MAP].damaged) == ["first"]
+        said: list[tuple[str, str]] = []
+        again.said.connect(lambda level, text: said.append((level, text)))
+        Follower(again)
+        assert [level for level, _ in said] == ["error"]
+        assert "cannot be replaced" in said[0][1]
+        again.set_setup("Outline", MAP, MapSetup(outline=(TRIANGLE,)))
+        again.apply("Remove", derived=Deriveds())
+    # Nor can it be tidied away; the documents are kept all the same.
+    with Desk.open(path, inline=True) as again:
+        assert again.maps[MAP].damaged == {}
+        assert len(again.state.setup.maps[MAP].outline) == 1
+        np.testing.assert_array_equal(values(again, "Fe"), FE)

@@ -17,6 +17,7 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
+from viewer.errors import ProjectDamagedError
 from viewer.science.kernels import alone, one_core
 from viewer.science.kernels.pyramid import encode, halve
 from viewer.science.kernels.reduce import minmax_nan
@@ -233,10 +234,23 @@ def replace_layer(
 
     The old pixels go last: space freed before would be filled with the new ones, which would then all
     have to wait in memory for the commit (see `viewer.store.transaction`).
+
+    Raises
+    ------
+    ProjectDamagedError
+        The old group is damaged so that it cannot be taken away.
     """
     write_layer(parent, info, shape, dtype, rows, progress, under=f"~{info.id}")
-    if info.id in parent:
-        del parent[info.id]
+    try:
+        if info.id in parent:
+            del parent[info.id]
+    except KeyError as error:
+        # HDF5 can neither take away nor rename a group whose own description is damaged.
+        raise ProjectDamagedError(
+            f"The damaged pixels of «{info.name}» cannot be replaced ({error}).",
+            where=f"{parent.name}/{info.id}",
+            hint="Make the layer again under another name.",
+        ) from error
     parent.move(f"~{info.id}", info.id)
     return parent[info.id]
 
