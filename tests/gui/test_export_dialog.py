@@ -32,6 +32,7 @@ from viewer.plates.composite import write_composite
 from viewer.plates.foresee import foresee_page
 from viewer.plates.page import Page
 from viewer.science.look.orient import Orientation
+from viewer.science.look.stretch import Stretch
 from viewer.store.documents import Composite
 
 VIEW_UM = (2000.0, 1250.0, 6000.0, 5000.0)
@@ -330,6 +331,9 @@ def test_a_map_size_tiff_has_no_page(qtbot: QtBot, dialog: ExportDialog) -> None
     choose_kind(qtbot, dialog, "map-8")
     for part in ("width_mm", "dpi", "title", "caption", "bar", "names", "arrow", "dark"):
         assert not getattr(dialog.options, part).isEnabled(), part
+    for part in ("title", "caption"):
+        label = dialog.options.form.labelForField(getattr(dialog.options, part))
+        assert not label.isEnabled(), part
     assert dialog.size_line.text().startswith("600 × 300 px, 0.18 megapixels.\n12 × 7.5 mm of rock")
     choose_kind(qtbot, dialog, "svg")
     assert dialog.options.title.isEnabled()
@@ -347,15 +351,53 @@ def test_16_bits_of_a_colour_map_say_that_they_hold_no_more(
     assert "colour map" not in kinds(dialog)
 
 
-def test_describes_what_is_shown(qtbot: QtBot, dialog: ExportDialog) -> None:
+def test_describes_what_is_shown(qtbot: QtBot, dialog: ExportDialog, desk: Desk) -> None:
+    found = desk.map().id
+    look = desk.look(found)
+    assert look.composite.red is not None
+    assert look.composite.green is not None
+    red = msgspec.structs.replace(
+        look.composite.red, stretch=Stretch(low=20, high=420.5, by="value", curve="log", gamma=1.25)
+    )
+    green = msgspec.structs.replace(
+        look.composite.green,
+        stretch=Stretch(low=3, high=400, by="value", invert=True, weight=0.8),
+    )
+    composite = msgspec.structs.replace(look.composite, red=red, green=green, blue=None)
+    desk.set_look("Stretch", found, msgspec.structs.replace(look, composite=composite))
     click(qtbot, dialog.options.describe)
     words = dialog.options.caption.toPlainText()
     assert words == (
-        "Red: Fe; Green: Mg; Blue: Ca. Map pixel 20 × 25 µm (width × height). "
-        "Way-up 30° clockwise from the top."
+        "Red: Fe; Green: Mg. Map pixel 20 × 25 µm (width × height). "
+        "Way-up 30° clockwise from the top. Stretch, black to bright: "
+        "Fe 20 to 420.5 counts, log, gamma 1.25; "
+        "Mg 3 to 400 counts, linear, gamma 1, inverted, weight 0.8."
     )
     dialog.options.caption.undo()
     assert dialog.options.caption.toPlainText() == ""
+
+
+@pytest.mark.parametrize("up", [0.0, 360.0])
+def test_up_at_the_top_is_said_in_words(
+    qtbot: QtBot, dialog: ExportDialog, desk: Desk, up: float
+) -> None:
+    set_way_up(desk, Orientation(way_up_deg=up % 360))
+    click(qtbot, dialog.options.describe)
+    words = dialog.options.caption.toPlainText()
+    assert "Up is the top of the picture." in words
+    assert "°" not in words
+
+
+def test_percentiles_are_described_as_the_values_they_came_to(
+    qtbot: QtBot, dialog: ExportDialog, desk: Desk
+) -> None:
+    found = desk.map()
+    click(qtbot, dialog.options.describe)
+    stretch = desk.picture(found.id).stretches[0]
+    assert stretch.by == "value"
+    assert f"Fe {stretch.low:.5g} to {stretch.high:.5g} counts" in (
+        dialog.options.caption.toPlainText()
+    )
 
 
 # -- faults -------------------------------------------------------------------------------------
@@ -462,6 +504,8 @@ def test_png(
     assert said == [("info", f"Picture written to {folder / 'figure.png'}")]
     assert dialog.status.text().startswith("Wrote figure.png, 2126 × ")
     assert QSettings().value(FOLDER) == str(folder)
+    choose_kind(qtbot, dialog, "pdf")
+    assert not dialog.status.isVisible()
 
 
 def test_a_file_is_replaced_where_the_file_dialog_asked(
@@ -587,7 +631,9 @@ def test_svg_and_pdf(qtbot: QtBot, dialog: ExportDialog, choose: Choose, tmp_pat
     choose(tmp_path / "figure.pdf")
     choose_kind(qtbot, dialog, "pdf")
     click(qtbot, dialog.export_button)
-    assert (tmp_path / "figure.pdf").read_bytes().startswith(b"%PDF")
+    pdf = (tmp_path / "figure.pdf").read_bytes()
+    assert pdf.startswith(b"%PDF")
+    assert b"/Title (Upper face)" in pdf  # the page has no title: the file is called as the map
 
 
 def test_exports_what_is_shown_now_and_not_what_was(

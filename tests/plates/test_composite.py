@@ -371,6 +371,19 @@ def test_files_say_what_they_show(tmp_path, picture):
     assert svg.caption in svg.path.read_text(encoding="utf-8")
 
 
+def test_a_page_without_a_title_is_filed_under_the_name_given(tmp_path, picture):
+    png = write_composite(picture(), tmp_path / "a.png", name="Upper face")
+    with Image.open(png.path) as image:
+        assert image.text["Title"] == "Upper face"
+    pdf = write_composite(picture(), tmp_path / "a.pdf", name="Upper face")
+    assert b"/Title (Upper face)" in pdf.path.read_bytes()
+    titled = write_composite(picture(), tmp_path / "b.pdf", Page(title="Mine"), name="Upper face")
+    assert b"/Title (Mine)" in titled.path.read_bytes()
+    nameless = write_composite(picture(), tmp_path / "c.png")
+    with Image.open(nameless.path) as image:
+        assert "Title" not in image.text
+
+
 @pytest.mark.parametrize("ending", sorted(KINDS))
 def test_the_same_plate_gives_the_same_bytes(tmp_path, picture, ending):
     one = write_composite(picture(), tmp_path / f"a{ending}").path.read_bytes()

@@ -87,6 +87,7 @@ def write_composite(
     path: str | os.PathLike[str],
     page: Page | None = None,
     *,
+    name: str = "",
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> Written:
@@ -99,6 +100,8 @@ def write_composite(
         Ends in one of `KINDS`.
     page : Page, optional
         180 mm wide on white at 300 dpi by default.
+    name : str
+        What the file calls itself where the page has no title: the map's name, say.
     overwrite : bool
         Replace a file that is there already.
     progress : Progress
@@ -127,11 +130,12 @@ def write_composite(
             where=str(path),
             hint="End its name in one of these.",
         )
+    title = plain_text(page.title) or plain_text(name)
     with whole_file(target, overwrite=overwrite) as part:
         if kind == "pdf" or kind == "svg":
-            written = _write_vector(source, page, target, part, kind, progress)
+            written = _write_vector(source, page, title, target, part, kind, progress)
         else:
-            written = _write_raster(source, page, target, part, kind, progress)
+            written = _write_raster(source, page, title, target, part, kind, progress)
     progress(1.0, "done")
     return written
 
@@ -139,6 +143,7 @@ def write_composite(
 def _write_raster(
     source: PlateSource,
     page: Page,
+    title: str,
     target: Path,
     part: Path,
     kind: Literal["png", "tif"],
@@ -147,7 +152,7 @@ def _write_raster(
     drawn = draw_composite(source, page, progress)
     progress(0.95, "writing the file")
     if kind == "png":
-        _save_png(part, drawn, page)
+        _save_png(part, drawn, title)
     else:
         _save_tiff(part, drawn)
     dpi = drawn.grid.per_mm * MM_PER_INCH
@@ -157,6 +162,7 @@ def _write_raster(
 def _write_vector(
     source: PlateSource,
     page: Page,
+    title: str,
     target: Path,
     part: Path,
     kind: Literal["pdf", "svg"],
@@ -166,8 +172,9 @@ def _write_vector(
     picture = _sampled(source, planned, progress)
     progress(0.9, "writing the file")
     caption = _caption(source, planned)
-    title = plain_text(page.title) or "Composite"
-    draw_vector(planned.layout, picture, part, kind, title=title, description=caption)
+    draw_vector(
+        planned.layout, picture, part, kind, title=title or "Composite", description=caption
+    )
     dpi = planned.foreseen.width_px / planned.layout.map.w * MM_PER_INCH
     return _written(target, planned, dpi, caption)
 
@@ -192,15 +199,15 @@ def _written(target: Path, planned: PagePlan, dpi: float, caption: str) -> Writt
     )
 
 
-def _save_png(part: Path, drawn: Drawn, page: Page) -> None:
+def _save_png(part: Path, drawn: Drawn, title: str) -> None:
     from PIL import Image
     from PIL.PngImagePlugin import PngInfo
 
     words = PngInfo()
     words.add_text("Software", f"Grainlight {viewer.__version__}")
     words.add_itxt("Description", drawn.caption)
-    if page.title.strip():
-        words.add_itxt("Title", plain_text(page.title))
+    if title:
+        words.add_itxt("Title", title)
     # Pillow takes pixels an inch and rounds them to the metre that the file holds.
     metre = per_metre(drawn.grid.per_mm)
     Image.fromarray(drawn.image).save(

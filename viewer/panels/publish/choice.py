@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Literal
 
 from viewer.desk.desk import Desk
-from viewer.desk.export import write_picture_page, write_picture_tiff
+from viewer.desk.export import write_picture_tiff
 from viewer.desk.picture import OrientedPicture
 from viewer.errors import InputError
-from viewer.plates.composite import KINDS
+from viewer.plates.composite import KINDS, write_composite
 from viewer.plates.page import Page
 from viewer.plates.paper import PaperName
 from viewer.plates.source import Depth, Rectangle
@@ -147,7 +147,7 @@ def write(
     overwrite: bool = False,
     progress: Progress = silent,
 ) -> Written:
-    """Write what was chosen. Errors as of `write_picture_tiff` and `write_picture_page`."""
+    """Write what was chosen. Errors as of `write_picture_tiff` and `write_composite`."""
     if choice.depth is not None:
         return write_picture_tiff(
             desk,
@@ -158,6 +158,11 @@ def write(
             overwrite=overwrite,
             progress=progress,
         )
-    return write_picture_page(
-        desk, source, path, choice.page(), overwrite=overwrite, progress=progress
+    return write_composite(
+        source,
+        path,
+        choice.page(),
+        name=source.picture.map.name,
+        overwrite=overwrite,
+        progress=progress,
     )

@@ -33,9 +33,9 @@ from viewer.panels.publish.note_list import NoteList
 from viewer.panels.publish.options import Options, Place
 from viewer.panels.publish.page_view import PageView
 from viewer.panels.publish.proof import Proof, draw_proof, size_words
+from viewer.panels.publish.words import caption_words
 from viewer.panels.qt import set_property
-from viewer.plates.legend import describe
-from viewer.plates.source import Rectangle, displayed_pixel
+from viewer.plates.source import Rectangle
 from viewer.plates.written import Note, Written
 from viewer.science.progress import Progress
 
@@ -87,7 +87,7 @@ class ExportDialog(QDialog):
         self.view = PageView()
         self.view.room_changed.connect(self._ask)
         self.options = Options()
-        self.options.changed.connect(self._ask)
+        self.options.changed.connect(self._choose)
         self.options.described.connect(self._describe)
         self.size_line = QLabel()
         self.size_line.setWordWrap(True)
@@ -217,6 +217,11 @@ class ExportDialog(QDialog):
         self._outdated = True
         self._ask()
 
+    def _choose(self) -> None:
+        if self._job is None:
+            self._say("", "dim")  # what was written is another file than the one now chosen
+        self._ask()
+
     def _ask(self) -> None:
         """Draw the page anew, once no more changes come."""
         if self.isVisible():
@@ -274,9 +279,7 @@ class ExportDialog(QDialog):
         source = self._source
         if source is None:
             return
-        up = source.orientation.way_up_deg
-        words = describe(source.colours, pixel_um=displayed_pixel(source), way_up_deg=up)
-        self.options.set_caption(words)
+        self.options.set_caption(caption_words(source))
 
     # -- writing --------------------------------------------------------------------------------
 

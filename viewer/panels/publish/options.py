@@ -60,6 +60,7 @@ class Options(QWidget):
         super().__init__(parent)
         self._view_um: Rectangle | None = None
         self._way_up: float | None = None
+        self._page_labels: list[QLabel] = []
         self._build()
         self.show_fault(None, "")
         self._refresh()
@@ -139,11 +140,11 @@ class Options(QWidget):
         self.light.setChecked(True)
         self.dark = QRadioButton("Dark")
         self._paper = _group(self, self.light, self.dark)
-        self.form.addRow("Width", _row(self.width_preset, self.width_mm))
-        self.form.addRow("Height", _row(self.tallest))
-        self.form.addRow("Resolution", _row(self.dpi))
+        self._page_row("Width", _row(self.width_preset, self.width_mm))
+        self._page_row("Height", _row(self.tallest))
+        self._page_row("Resolution", _row(self.dpi))
         self.form.addRow("", self.size_fault)
-        self.form.addRow("Paper", _row(self.light, self.dark, gap=theme.current().gap_4))
+        self._page_row("Paper", _row(self.light, self.dark, gap=theme.current().gap_4))
         self.width_preset.activated.connect(self._pick_width)
         self.width_mm.valueChanged.connect(self._width_edited)
         self.tallest.valueChanged.connect(self._edited)
@@ -159,7 +160,7 @@ class Options(QWidget):
         self.caption.setPlaceholderText("none")
         self.caption.setFixedHeight(4 * self.fontMetrics().lineSpacing())
         self.describe = QPushButton("Describe what is shown")
-        self.describe.setToolTip("Write channels, pixel size and way-up into the caption")
+        self.describe.setToolTip("Write channels, stretches, pixel size and way-up into the caption")
         self.describe.setAutoDefault(False)
         self.bar = QCheckBox("Scale bar")
         self.names = QCheckBox("Names of the layers in their colours")
@@ -170,9 +171,9 @@ class Options(QWidget):
             box.setChecked(box is not self.arrow)
             box.toggled.connect(self._edited)
             boxes.addWidget(box)
-        self.form.addRow("Draw", boxes)
-        self.form.addRow("Title", self.title)
-        self.form.addRow("Caption", self.caption)
+        self._page_row("Draw", boxes)
+        self._page_row("Title", self.title)
+        self._page_row("Caption", self.caption)
         self.form.addRow("", _row(self.describe))
         self.title.textChanged.connect(self._edited)
         self.caption.textChanged.connect(self._edited)
@@ -181,6 +182,17 @@ class Options(QWidget):
             self.width_preset, self.width_mm, self.tallest, self.dpi, self.light, self.dark,
             self.title, self.caption, self.describe, self.bar, self.names,
         )  # fmt: skip
+
+    def _page_row(self, words: str, field: QWidget | QLayout) -> None:
+        """Add a row that is about the page, which a map-size TIFF has not."""
+        label = QLabel(words)
+        if isinstance(field, QWidget):
+            label.setBuddy(field)
+        self._page_labels.append(label)
+        if isinstance(field, QWidget):
+            self.form.addRow(label, field)
+        else:
+            self.form.addRow(label, field)
 
     # -- what is chosen -------------------------------------------------------------------------
 
@@ -279,6 +291,9 @@ class Options(QWidget):
         paged = not kind.startswith("map-")
         for widget in self._page_only:
             widget.setEnabled(paged)
+        for label in self._page_labels:
+            label.setEnabled(paged)
+            label.setToolTip("" if paged else "A map-size TIFF is the map alone: there is no page")
         self.arrow.setEnabled(paged and self._way_up is not None)
 
 
