@@ -12,7 +12,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from viewer.science.measure.ruler import COVERAGE, Placement, distance, format_length, perpendicular
+from viewer.science.measure.ruler import (
+    COVERAGE,
+    Placement,
+    Snap,
+    distance,
+    format_length,
+    perpendicular,
+)
+
+ALONG = (1.0, 0.0)
 
 
 def test_a_pixel_is_a_rectangular_distribution() -> None:
@@ -32,7 +41,7 @@ def test_half_a_width_over_root_three() -> None:
 
 def test_independent_ends_add_in_quadrature() -> None:
     # GUM 5.1.2, equation 10, for y = x2 - x1 with both sensitivities of size 1.
-    r = distance((0, 0), (1000, 0), Placement((1.0, 1.0)), snap_um=(3.0, 4.0))
+    r = distance((0, 0), (1000, 0), Placement((1.0, 1.0)), snaps=(Snap(3.0, ALONG), Snap(4.0, ALONG)))
     assert r.standard_uncertainty == pytest.approx(5.0)
 
 
@@ -55,7 +64,8 @@ def test_the_bias_of_a_length_is_that_of_the_rice_distribution(d: float) -> None
     # doi:10.1002/mrm.1910340618).
     s = math.sqrt(2.0)
     mean = float(stats.rice.mean(d / s, scale=s))
-    r = distance((0, 0), (mean, 0), Placement((1.0, 1.0)), snap_um=(1.0, 1.0))
+    # A hand that places to sqrt(11 / 12) pixels, on a grid of one µm: deviation 1 along each axis.
+    r = distance((0, 0), (mean, 0), Placement((1.0, 1.0), math.sqrt(11 / 12)))
     assert r.value == pytest.approx(math.sqrt(mean**2 - s**2))
     assert abs(r.value - d) < 0.25 * (mean - d)
 
@@ -63,7 +73,7 @@ def test_the_bias_of_a_length_is_that_of_the_rice_distribution(d: float) -> None
 def test_distance_to_a_line_is_that_of_its_equation() -> None:
     # |a x + b y + c| / sqrt(a**2 + b**2), any textbook of analytic geometry. Line 3x - 4y + 10 = 0
     # through (-2, 1) and (2, 4); point (7, -1): (21 + 4 + 10) / 5 = 7.
-    r = perpendicular((-2, 1), (2, 4), (7, -1), Placement((1.0, 1.0)), snap_um=(0.0, 0.0, 0.0))
+    r = perpendicular((-2, 1), (2, 4), (7, -1), Placement((1.0, 1.0)))
     assert r.value == pytest.approx(7.0)
 
 
@@ -72,8 +82,9 @@ def test_a_point_off_the_middle_of_a_baseline() -> None:
     # between them and to s * sqrt(2.5) half its length beyond an end (least squares through two
     # points: variance s**2 * ((1 - f)**2 + f**2)).
     base = ((0.0, 0.0), (10.0, 0.0))
+    snaps = (Snap(2.0, (0.0, 1.0)), Snap(2.0, (0.0, 1.0)), Snap(0.0, (0.0, 1.0)))
     for f, factor in ((0.5, math.sqrt(0.5)), (1.5, math.sqrt(2.5))):
-        r = perpendicular(*base, (10 * f, 8), Placement((1.0, 1.0)), snap_um=(2.0, 2.0, 0.0))
+        r = perpendicular(*base, (10 * f, 8), Placement((1.0, 1.0)), snaps=snaps)
         assert r.standard_uncertainty == pytest.approx(2.0 * factor)
 
 
@@ -89,3 +100,16 @@ def test_many_placements_scatter_as_stated() -> None:
     assert lengths.std() == pytest.approx(stated.standard_uncertainty, rel=0.01)
     assert lengths.mean() - 1000 == pytest.approx(stated.bias, rel=0.5)
     assert np.quantile(lengths, 0.975) - 1000 == pytest.approx(stated.high - stated.value, rel=0.02)
+
+
+def test_an_end_moved_onto_a_slanted_edge_scatters_along_both() -> None:
+    # JCGM 102:2011, 6.2: U = C U_in C'. Where the line through the hand's point h along x meets the
+    # edge x = t * y + e, the end is (t * h_y + e, h_y): C = [[t, 1], [1, 0]] over (h_y, e).
+    p, t, e = Placement((20.0, 30.0)), 1.7, 3.0
+    rng = np.random.default_rng(2)
+    y = rng.normal(0, math.sqrt(p.variance()[1]), 400_000)
+    x = t * y + rng.normal(0, e, 400_000)
+    stated = p.covariance(Snap(e, ALONG, t))
+    c = np.array([[t, 1.0], [1.0, 0.0]])
+    assert stated == pytest.approx(c @ np.diag([p.variance()[1], e**2]) @ c.T)
+    assert stated == pytest.approx(np.cov(x, y), rel=0.01)

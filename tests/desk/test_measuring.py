@@ -27,6 +27,7 @@ from viewer.desk.measuring import (
 )
 from viewer.errors import InputError
 from viewer.science.look.orient import Orientation
+from viewer.science.measure.ruler import Snap
 from viewer.store.documents import Ledger, Mark, Marks, Row, State
 
 PIXEL = (20.0, 20.0)
@@ -80,7 +81,7 @@ def test_the_interval_is_the_pixels_and_the_hands() -> None:
 
 
 def test_a_snapped_end_brings_its_own_error() -> None:
-    mark = a_mark(snap_um=(2.0, 3.0))
+    mark = a_mark(snaps=(Snap(2.0, (0.6, 0.8)), Snap(3.0, (0.6, 0.8))))
     row = add_mark(State(), mark, PIXEL)[1].rows[0]
     assert row.detail["standard_uncertainty_um"] == pytest.approx(math.hypot(2.0, 3.0))
     assert "snapped" in row.method

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec.structs import replace
 from PySide6.QtCore import QPoint, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QWheelEvent
 from PySide6.QtTest import QTest
@@ -28,10 +29,13 @@ from viewer.panels.map.synthetic import SyntheticPicture, describe_plainly
 from viewer.panels.map.tiles import SIDE, Grid, Tile
 from viewer.panels.qt import ElidedLabel, Pixels, image_of, silenced
 from viewer.science.look.orient import Orientation
-from viewer.store.documents import Mark
+from viewer.science.measure.ruler import Snap
+from viewer.store.documents import Mark, Point
 
 LEFT, MIDDLE = Qt.MouseButton.LeftButton, Qt.MouseButton.MiddleButton
 PLAIN, SHIFT = Qt.KeyboardModifier.NoModifier, Qt.KeyboardModifier.ShiftModifier
+
+SNAP = Snap(0.5, (1.0, 0.0))
 
 ORIENTATIONS = [
     Orientation(quarter_turns=turns, mirror=mirror) for turns in range(4) for mirror in (False, True)
@@ -209,19 +213,20 @@ def test_bearings_are_clockwise_from_the_top() -> None:
 
 
 def test_moving_a_point_keeps_the_others() -> None:
+    other = Snap(0.25, (0.0, 1.0))
     mark = Mark(
         id="m",
         map="a",
         kind="thickness",
         points=((0, 0), (1, 0)),
         second=((0, 5), (1, 5)),
-        snap_um=(None, 0.5, None, None),
+        snaps=(None, SNAP, None, None),
     )
-    moved = with_point(mark, 2, (0.0, 6.0), 0.25)
+    moved = with_point(mark, 2, (0.0, 6.0), other)
     assert moved.points == mark.points
     assert moved.second == ((0, 6), (1, 5))
-    assert moved.snap_um == (None, 0.5, 0.25, None)
-    assert with_point(mark, 1, (2.0, 0.0), None).snap_um == ()
+    assert moved.snaps == (None, SNAP, other, None)
+    assert with_point(mark, 1, (2.0, 0.0), None).snaps == ()
 
 
 # Pixels ------------------------------------------------------------------------------------------
@@ -673,9 +678,9 @@ def test_thickness_draws_two_lines(close: MapView) -> None:
 def test_ends_of_a_distance_snap_along_it(close: MapView) -> None:
     asked: list[Any] = []
 
-    def snap(x: float, y: float, along: Any) -> tuple[float, float, float] | None:
+    def snap(x: float, y: float, along: Any) -> tuple[Point, Snap] | None:
         asked.append((x, y, along))
-        return (x + 100.0, y, 3.5) if x < 80_000 else None
+        return ((x + 100.0, y), SNAP) if x < 80_000 else None
 
     drawn = collected(close.mark_drawn)
     close.set_snap(snap)
@@ -685,7 +690,7 @@ def test_ends_of_a_distance_snap_along_it(close: MapView) -> None:
     ((_, points, _, snaps),) = drawn
     assert points[0] == pytest.approx((78_100, 60_000))
     assert points[1] == pytest.approx((82_000, 60_000))
-    assert snaps == (3.5, None)
+    assert snaps == (SNAP, None)
     assert [along for *_, along in asked] == [(1.0, 0.0), (1.0, 0.0)]
 
 
@@ -719,14 +724,37 @@ def test_escape_puts_a_dragged_end_back(close: MapView) -> None:
 
 def test_a_dragged_end_snaps_when_let_go(close: MapView) -> None:
     close.set_marks([DISTANCE])
-    close.set_snap(lambda x, y, along: (x, y + 7.0, 2.0))
+    close.set_snap(lambda x, y, along: ((x, y + 7.0), SNAP))
     moved = collected(close.mark_moved)
     end = at(close, 81_000, 60_000)
     drag(close, LEFT, [end, end + QPoint(50, 0), end + QPoint(100, 0)])
     _, points, _, snaps, finished = moved[-1]
     assert finished
     assert points[1] == pytest.approx((83_000, 60_007))
-    assert snaps == (None, 2.0)
+    assert snaps == (None, SNAP)
+
+
+def test_the_end_that_is_not_dragged_keeps_its_place_and_its_snap(close: MapView) -> None:
+    before = Snap(3.0, (0.6, 0.8), 0.2)
+    close.set_marks([replace(DISTANCE, snaps=(before, SNAP))])
+    new = Snap(2.0, (1.0, 0.0))
+    close.set_snap(lambda x, y, along: ((x, y + 7.0), new))
+    moved = collected(close.mark_moved)
+    end = at(close, 81_000, 60_000)
+    drag(close, LEFT, [end, end + QPoint(50, 0), end + QPoint(100, 0)])
+    _, points, _, snaps, _ = moved[-1]
+    assert points[0] == DISTANCE.points[0]
+    assert snaps == (before, new)
+
+
+def test_the_point_of_a_perpendicular_snaps_square_to_its_line(close: MapView) -> None:
+    points = ((79_000.0, 60_000.0), (81_000.0, 60_000.0), (80_000.0, 60_400.0))
+    close.set_marks([Mark(id="h1", map="map", kind="perpendicular", points=points)])
+    asked: list[Any] = []
+    close.set_snap(lambda x, y, along: asked.append(along))
+    end = at(close, 80_000, 60_400)
+    drag(close, LEFT, [end, end + QPoint(0, 20), end + QPoint(0, 40)])
+    assert asked == [(0.0, 1.0)]
 
 
 def test_pointer_finds_marks(close: MapView) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from viewer.desk.desk import Desk
 from viewer.desk.measuring import HAND_PX, add_mark, new_id, reading
 from viewer.errors import InputError
-from viewer.science.measure.ruler import Kind, Reading
+from viewer.science.measure.ruler import Kind, Reading, Snap
 from viewer.store.documents import Mark, Point, Row
 
 
@@ -18,7 +18,7 @@ def measured(
     points: Sequence[Point],
     *,
     second: Sequence[Point] = (),
-    snap_um: Sequence[float | None] = (),
+    snaps: Sequence[Snap | None] = (),
     label: str = "",
     hand_px: float = HAND_PX,
 ) -> tuple[Row, Reading]:
@@ -50,7 +50,7 @@ def measured(
         label=label,
         points=tuple(points),
         second=tuple(second),
-        snap_um=tuple(snap_um),
+        snaps=tuple(snaps),
     )
     marks, ledger = add_mark(desk.state, mark, found.pixel_um, hand_px)
     row = ledger.rows[-1]

@@ -54,7 +54,7 @@ def reading(mark: Mark, pixel_um: tuple[float, float], hand_px: float = HAND_PX)
     Parameters
     ----------
     mark : Mark
-        Snapped ends carry their own standard error; it stands in for the placement by hand.
+        Snapped ends carry their own standard error along the direction in which they were moved.
     pixel_um : (float, float)
         Width and height of a pixel of its map (µm).
     hand_px : float
@@ -70,7 +70,7 @@ def reading(mark: Mark, pixel_um: tuple[float, float], hand_px: float = HAND_PX)
         mark.points,
         Placement(pixel_um, hand_px),
         second=mark.second,
-        snap_um=mark.snap_um if any(error is not None for error in mark.snap_um) else (),
+        snaps=mark.snaps,
     )
 
 

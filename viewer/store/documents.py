@@ -13,6 +13,7 @@ import msgspec
 
 from viewer.science.look.orient import Orientation
 from viewer.science.look.stretch import Stretch
+from viewer.science.measure.ruler import Snap
 from viewer.science.sort.recipe import Recipe
 
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
@@ -78,8 +79,9 @@ class Derived(_Document, frozen=True, kw_only=True):
 class Mark(_Document, frozen=True, kw_only=True):
     """Something drawn on a map, in µm on the stored map.
 
-    ``second`` holds the other line of a thickness reading. ``snap_um`` is the standard error of each
-    snapped point (first line, then second), None for a point placed by hand.
+    ``second`` holds the other line of a thickness reading. ``snaps`` tells of each snapped
+    point (first line, then second) how well it is known and along which direction; None for a point
+    placed by hand. Empty: all were.
     """
 
     id: Id
@@ -88,7 +90,7 @@ class Mark(_Document, frozen=True, kw_only=True):
     label: Text = ""
     points: tuple[Point, ...]
     second: tuple[Point, ...] = ()
-    snap_um: tuple[float | None, ...] = ()
+    snaps: tuple[Snap | None, ...] = ()
 
 
 class Row(_Document, frozen=True, kw_only=True):

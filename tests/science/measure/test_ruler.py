@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,7 @@ from viewer.science.measure.ruler import (
     Placement,
     Point,
     Reading,
+    Snap,
     angle,
     distance,
     format_angle,
@@ -29,19 +31,19 @@ from viewer.science.measure.ruler import (
 
 SHARP = Placement((1.0, 1.0), 0.0)
 PIXEL = Placement((20.0, 20.0))
-SNAPPED = (0.0, 0.0)
+ALONG = (1.0, 0.0)
 
 
-def exact(n: int) -> tuple[float, ...]:
-    """Ends without error."""
-    return (0.0,) * n
+def exact(n: int) -> tuple[Snap, ...]:
+    """Ends moved along x without error."""
+    return (Snap(0.0, ALONG),) * n
 
 
 # --- values -----------------------------------------------------------------------------------
 
 
 def test_distance_without_error_is_the_plain_one() -> None:
-    r = distance((1, 2), (4, 6), SHARP, snap_um=SNAPPED)
+    r = distance((1, 2), (6, 2), Placement((1e-9, 1e-9), 0.0), snaps=exact(2))
     assert (r.value, r.low, r.high, r.bias) == (5, 5, 5, 0)
     assert (r.kind, r.unit, r.n, r.uncertainty_kind) == ("distance", "µm", 1, "95 % interval")
 
@@ -63,10 +65,42 @@ def test_non_square_pixels_are_less_sure_along_their_long_side() -> None:
 
 
 def test_one_snapped_end_counts_with_its_own_error() -> None:
-    r = distance((0, 0), (500, 0), PIXEL, snap_um=(3.0, None))
+    r = distance((0, 0), (500, 0), PIXEL, snaps=(Snap(3.0, ALONG), None))
     assert r.standard_uncertainty == pytest.approx(math.sqrt(9 + 400 / 3))
     assert "1 placed by hand" in r.method
     assert "1 snapped" in r.method
+
+
+def test_a_snap_holds_along_its_own_direction_alone() -> None:
+    hand = 400 / 3
+    along, across = Snap(3.0, ALONG), Snap(3.0, (0.0, 1.0))
+    assert PIXEL.covariance() == pytest.approx(np.diag([hand, hand]))
+    assert PIXEL.covariance(along) == pytest.approx(np.diag([9, hand]))
+    assert PIXEL.covariance(across) == pytest.approx(np.diag([hand, 9]))
+    r = distance((0, 0), (500, 0), PIXEL, snaps=(along, across))
+    assert r.standard_uncertainty == pytest.approx(math.sqrt(9 + hand))
+    assert r.bias == pytest.approx((hand + 9) / (2 * 500), rel=1e-3)
+
+
+def test_across_a_snap_pixels_count_by_their_own_sides() -> None:
+    p = Placement((10.0, 40.0), 0.0)
+    c, s = 0.6, 0.8
+    spread = (s**2 * 100 + c**2 * 1600) / 12
+    n = np.array([-s, c])
+    assert p.covariance(Snap(0.0, (c, s))) == pytest.approx(spread * np.outer(n, n))
+
+
+def test_a_tilted_edge_carries_the_hands_error_along_it() -> None:
+    # The edge runs from upper left to lower right; the end was moved along x.
+    covariance = PIXEL.covariance(Snap(0.0, ALONG, tilt=1.0))
+    assert covariance == pytest.approx(400 / 3 * np.ones((2, 2)))
+
+
+def test_the_method_says_what_is_taken_of_snapped_ends() -> None:
+    r = distance((0, 0), (500, 0), PIXEL, snaps=(Snap(3.0, ALONG), Snap(3.0, ALONG)))
+    assert "2 snapped to an edge taken as straight there" in r.method
+    assert "along the edge, where the hand put it to 0.5 px" in r.method
+    assert "placed by hand" not in r.method
 
 
 def test_polyline_of_two_points_is_the_distance() -> None:
@@ -94,7 +128,7 @@ def test_a_point_clicked_twice_changes_nothing() -> None:
     [((1, 0), (0, 1), 90), ((1, 0), (1, 1), 45), ((1, 0), (-1, 0), 180), ((2, 0), (5, 0), 0)],
 )
 def test_angle(a: Point, b: Point, degrees: float) -> None:
-    r = angle(a, (0, 0), b, SHARP, snap_um=exact(3))
+    r = angle(a, (0, 0), b, SHARP, snaps=exact(3))
     assert r.value == pytest.approx(degrees)
     assert r.unit == "°"
     assert 0 <= r.low <= r.high <= 180
@@ -107,7 +141,7 @@ def test_longer_arms_make_an_angle_surer() -> None:
 
 
 def test_perpendicular_distance() -> None:
-    r = perpendicular((0, 0), (10, 0), (5, -7), SHARP, snap_um=exact(3))
+    r = perpendicular((0, 0), (10, 0), (5, -7), SHARP, snaps=exact(3))
     assert r.value == 7
     assert "prolongation" not in r.method
 
@@ -324,6 +358,174 @@ def test_coverage_of_a_thickness(points: int, thick: float) -> None:
     assert abs(bias) < 0.25
 
 
+# Snapped ends. The edge at each true point runs at an angle to the ruler; a hand places the end, which
+# then moves along the snap's direction until it meets the edge as a fit would find it.
+
+SLANTS = [0.0, 20.0, 45.0, 70.0]
+"""Angle between the edge's normal and the ruler, degrees."""
+
+WIDE = Placement((12.0, 24.0), 0.4)
+
+
+def toward(degrees: float) -> npt.NDArray[np.float64]:
+    return np.array([math.cos(math.radians(degrees)), math.sin(math.radians(degrees))])
+
+
+def onto_edge(
+    end: Point,
+    true: Point,
+    normal: npt.NDArray[np.float64],
+    along: npt.NDArray[np.float64],
+    rng: np.random.Generator,
+    error: float = 2.0,
+) -> tuple[Point, Snap]:
+    """Move an end along a direction onto the edge through the true point, found with an error."""
+    along = along / np.hypot(*along)
+    lean = float(normal @ along)
+    reach = float(normal @ (np.subtract(true, end))) / lean + rng.normal(0, error)
+    across, edge = np.array([-along[1], along[0]]), np.array([-normal[1], normal[0]])
+    tilt = float((edge @ along) / (edge @ across))
+    x, y = np.add(end, reach * along)
+    return (float(x), float(y)), Snap(error, (float(along[0]), float(along[1])), tilt)
+
+
+def uphill(
+    points: list[Point],
+    truth: list[Point],
+    normals: list[npt.NDArray[np.float64]],
+    rng: np.random.Generator,
+) -> tuple[list[Point], list[Snap]]:
+    """Snap each point along the steepest ascent, which noise turns by some degrees."""
+    moved = []
+    for point, true, normal in zip(points, truth, normals, strict=True):
+        r = math.radians(rng.normal(0, 6))
+        c, s = math.cos(r), math.sin(r)
+        along = np.array([[c, -s], [s, c]]) @ normal
+        moved.append(onto_edge(point, true, normal, along, rng))
+    return [point for point, _ in moved], [snap for _, snap in moved]
+
+
+def covered(
+    make: Callable[[np.random.Generator], tuple[float, Reading]], seeds: int = SEEDS
+) -> float:
+    """Share of intervals that hold the true value."""
+    inside = 0
+    for seed in range(seeds):
+        value, r = make(np.random.default_rng(seed))
+        inside += r.low <= value <= r.high
+    return inside / seeds
+
+
+@pytest.mark.parametrize("p", [PIXEL, WIDE])
+@pytest.mark.parametrize("slant", SLANTS)
+def test_coverage_of_a_distance_snapped_along_the_ruler(slant: float, p: Placement) -> None:
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way, d = rng.uniform(0, 360), rng.uniform(590, 610)
+        start = rng.uniform(500, 530, 2)
+        truth = [tuple(start.tolist()), tuple((start + d * toward(way)).tolist())]
+        a, b = place(truth, p, rng)
+        ends = [
+            onto_edge(end, true, toward(way + slant), np.subtract(b, a), rng)
+            for end, true in zip((a, b), truth, strict=True)
+        ]
+        return d, distance(ends[0][0], ends[1][0], p, snaps=[snap for _, snap in ends])
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.parametrize("p", [PIXEL, WIDE])
+@pytest.mark.parametrize("slant", SLANTS)
+def test_coverage_of_a_distance_snapped_uphill(slant: float, p: Placement) -> None:
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way, d = rng.uniform(0, 360), rng.uniform(590, 610)
+        start = rng.uniform(500, 530, 2)
+        truth = [tuple(start.tolist()), tuple((start + d * toward(way)).tolist())]
+        ends, snaps = uphill(place(truth, p, rng), truth, [toward(way + slant)] * 2, rng)
+        return d, distance(ends[0], ends[1], p, snaps=snaps)
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.parametrize(("before", "after"), [(60.0, 20.0), (65.0, 30.0), (0.0, 45.0)])
+def test_coverage_after_one_end_is_dragged_elsewhere(before: float, after: float) -> None:
+    """The end that stays keeps the snap of the direction in which the ruler then lay."""
+
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way, d = rng.uniform(0, 360), rng.uniform(590, 610)
+        start = rng.uniform(500, 530, 2)
+        truth = [tuple(start.tolist()), tuple((start + d * toward(way)).tolist())]
+        a, b = place(truth, PIXEL, rng)
+        normal = toward(way + after)
+        a, stays = onto_edge(a, truth[0], normal, toward(way + after - before), rng)
+        b, goes = onto_edge(b, truth[1], normal, np.subtract(b, a), rng)
+        return d, distance(a, b, PIXEL, snaps=(stays, goes))
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.parametrize("p", [PIXEL, WIDE])
+@pytest.mark.parametrize("bend", [0.0, 0.25])
+def test_coverage_of_a_polyline_along_a_contact(bend: float, p: Placement) -> None:
+    """The ruler lies along the edge itself: a snap says nothing of how far along it an end is."""
+
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        ways = np.degrees(np.arange(5) * bend) + rng.uniform(0, 360)
+        steps = 400 * np.array([toward(way) for way in ways])
+        corners = np.concatenate([[[0.0, 0.0]], np.cumsum(steps, axis=0)]) + rng.uniform(0, 30, 2)
+        truth = [(float(x), float(y)) for x, y in corners]
+        normals = [toward(way + 90) for way in [ways[0], *(0.5 * (ways[1:] + ways[:-1])), ways[-1]]]
+        points, snaps = uphill(place(truth, p, rng), truth, normals, rng)
+        return 5 * 400, polyline(points, p, snaps=snaps)
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.parametrize("slant", SLANTS)
+def test_coverage_of_an_angle_between_snapped_ends(slant: float) -> None:
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way = rng.uniform(0, 360)
+        truth = [tuple(v) for v in (600 * toward(way), toward(way) * 0, 800 * toward(way + 65))]
+        normals = [toward(way + slant), toward(way + slant), toward(way + 65 + slant)]
+        points, snaps = uphill(place(truth, WIDE, rng), truth, normals, rng)
+        return 65.0, angle(points[0], points[1], points[2], WIDE, snaps=snaps)
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.parametrize("slant", SLANTS)
+def test_coverage_of_a_perpendicular_between_snapped_ends(slant: float) -> None:
+    """The line's ends snap uphill, the point along the line's normal; all edges are slanted to it."""
+
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way = rng.uniform(0, 360)
+        line, up = toward(way), toward(way + 90)
+        truth = [tuple(v) for v in (0 * line, 900 * line, 600 * line + 400 * up)]
+        edge = toward(way + 90 + slant)
+        a, b, point = place(truth, WIDE, rng)
+        ends, snaps = uphill([a, b], truth[:2], [edge, edge], rng)
+        along = np.subtract(ends[1], ends[0])
+        point, last = onto_edge(point, truth[2], edge, np.array([-along[1], along[0]]), rng)
+        return 400.0, perpendicular(ends[0], ends[1], point, WIDE, snaps=[*snaps, last])
+
+    assert 0.92 <= covered(make) <= 0.98
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("slant", SLANTS)
+def test_coverage_of_a_thickness_between_snapped_lines(slant: float) -> None:
+    """Edges that the layer's contacts cut across, at a slant to them; 0: the contacts themselves."""
+
+    def make(rng: np.random.Generator) -> tuple[float, Reading]:
+        way = rng.uniform(0, 360)
+        line, up = toward(way), toward(way + 90)
+        truth = [tuple(x * line + y * up) for y in (0.0, 240.0) for x in (0.0, 450.0, 900.0)]
+        edges = [toward(way + 90 + slant)] * 6
+        points, snaps = uphill(place(truth, PIXEL, rng), truth, edges, rng)
+        return 240.0, thickness(points[:3], points[3:], PIXEL, snaps=snaps, spacing_um=90.0)
+
+    assert 0.92 <= covered(make, 200) <= 0.98
+
+
 def test_correction_takes_off_what_misplaced_ends_add() -> None:
     drawn, corrected = [], []
     for seed in range(4000):
@@ -439,8 +641,11 @@ def test_a_reading_survives_json() -> None:
     [
         (lambda: distance((1, 1), (1, 1), PIXEL), "one place"),
         (lambda: distance((1, math.nan), (1, 1), PIXEL), "no position"),
-        (lambda: distance((1, 0), (1, 1), PIXEL, snap_um=(1.0,)), "2 points have 1"),
-        (lambda: distance((1, 0), (1, 1), PIXEL, snap_um=(-1.0, None)), "zero or more"),
+        (lambda: distance((1, 0), (1, 1), PIXEL, snaps=exact(1)), "2 points have 1"),
+        (lambda: Snap(-1.0, ALONG), "zero or more"),
+        (lambda: Snap(1.0, (1.0, 1.0)), "length one"),
+        (lambda: Snap(1.0, (math.nan, 1.0)), "length one"),
+        (lambda: Snap(1.0, ALONG, math.inf), "a number"),
         (lambda: polyline([(0, 0)], PIXEL), "2 points or more"),
         (lambda: angle((1, 1), (1, 1), (2, 2), PIXEL), "arm"),
         (lambda: perpendicular((1, 1), (1, 1), (2, 2), PIXEL), "no length"),

@@ -10,7 +10,7 @@ import pytest
 from scipy.special import ndtr
 
 from viewer.errors import InputError
-from viewer.science.measure.ruler import Placement, distance
+from viewer.science.measure.ruler import Placement, Snap, distance, polyline
 from viewer.science.measure.snap import Edge, NoEdge, snap, window
 
 SIDE = 33
@@ -107,6 +107,21 @@ def test_a_given_direction_is_kept_to() -> None:
     assert edge.position[1] == SIDE / 2
     # The line y = centre meets the edge at offset / cos(angle).
     assert edge.position[0] - SIDE / 2 == pytest.approx(1.0 / math.cos(0.5), abs=0.03)
+
+
+@pytest.mark.parametrize("degrees", [-50.0, 0.0, 25.0, 60.0])
+def test_the_edges_tilt_is_told_with_it(degrees: float) -> None:
+    image = expected_counts(math.radians(degrees), 0.4, 10, 90, 0.8)
+    edge = snap(image, centre((1, 1)), (1.0, 1.0), direction=(1.0, 0.0))
+    assert isinstance(edge, Edge)
+    # The edge runs along (-sin, cos): so far along x for a step of one down the map.
+    assert edge.tilt == pytest.approx(-math.tan(math.radians(degrees)), abs=0.05)
+    assert edge.snap == Snap(edge.error_um, (1.0, 0.0), edge.tilt)
+
+
+def test_an_edge_along_the_direction_is_not_snapped_to() -> None:
+    image = expected_counts(math.radians(80), 0.4, 10, 90, 0.8)
+    assert isinstance(snap(image, centre((1, 1)), (1.0, 1.0), direction=(1.0, 0.0)), NoEdge)
 
 
 def test_of_two_edges_close_by_the_one_is_placed_where_it_is() -> None:
@@ -208,10 +223,73 @@ def test_a_band_measured_between_snapped_ends() -> None:
         a, b = ends
         assert isinstance(a, Edge)
         assert isinstance(b, Edge)
-        reading = distance(
-            a.position, b.position, Placement(pixel), snap_um=(a.error_um, b.error_um)
-        )
+        reading = distance(a.position, b.position, Placement(pixel), snaps=(a.snap, b.snap))
         inside += reading.low <= breadth <= reading.high
         errors.append(reading.value - breadth)
     assert abs(np.mean(errors)) < 0.05 * pixel[0]
     assert 0.92 <= inside / 200 <= 0.98
+
+
+def held_to_grid(point: tuple[float, float], rng: np.random.Generator) -> tuple[float, float]:
+    """A point as a hand places it: off by half a pixel of 1 µm, then held to the grid."""
+    x, y = np.floor(np.array(point) + rng.normal(0, 0.5, 2)) + 0.5
+    return float(x), float(y)
+
+
+@pytest.mark.slow
+def test_a_band_crossed_obliquely_is_measured_between_snapped_ends() -> None:
+    """The ruler crosses two edges at a slant; the ends snap along it and keep the edges' tilt.
+
+    Each edge has a picture of its own, so that a slanted one is not cut off by the other.
+    """
+    inside, seeds = 0, 200
+    for seed in range(seeds):
+        rng = np.random.default_rng(seed)
+        slant = math.radians((0.0, 20.0, 45.0, 70.0)[seed % 4])
+        breadth = 60 + rng.uniform(-1, 1)
+        true, hand = [], []
+        images = []
+        for x in (0.0, breadth):
+            # A whole number of pixels is taken off, so that the picture's own grid is the map's.
+            origin = math.floor(x) - SIDE // 2
+            offset = (x - origin - SIDE / 2) * math.cos(slant)
+            images.append((origin, rng.poisson(expected_counts(slant, offset, 40, 200, 0.7))))
+            true.append((x, SIDE / 2))
+            hand.append(held_to_grid(true[-1], rng))
+        along = (hand[1][0] - hand[0][0], hand[1][1] - hand[0][1])
+        ends = [
+            snap(image, point, (1.0, 1.0), direction=along, origin=(0, origin))
+            for (origin, image), point in zip(images, hand, strict=True)
+        ]
+        spots = [
+            end.position if isinstance(end, Edge) else point
+            for end, point in zip(ends, hand, strict=True)
+        ]
+        snaps = [end.snap if isinstance(end, Edge) else None for end in ends]
+        reading = distance(spots[0], spots[1], Placement((1.0, 1.0)), snaps=snaps)
+        inside += reading.low <= breadth <= reading.high
+    assert 0.92 <= inside / seeds <= 0.98
+
+
+@pytest.mark.slow
+def test_a_line_along_a_contact_is_measured_between_snapped_ends() -> None:
+    """Both ends snap to the contact that the line follows, along the steepest ascent."""
+    inside, seeds = 0, 200
+    for seed in range(seeds):
+        rng = np.random.default_rng(seed)
+        slant = rng.uniform(0, math.pi)
+        image = rng.poisson(expected_counts(slant, 0.0, 40, 200, 0.7))
+        length = rng.uniform(17, 19)
+        edge = (-math.sin(slant), math.cos(slant))
+        shift = rng.uniform(-0.5, 0.5)
+        true = [
+            (SIDE / 2 + k * edge[0], SIDE / 2 + k * edge[1])
+            for k in (shift - length / 2, shift + length / 2)
+        ]
+        found = [snap(image, held_to_grid(point, rng), (1.0, 1.0)) for point in true]
+        a, b = found
+        assert isinstance(a, Edge)
+        assert isinstance(b, Edge)
+        reading = polyline([a.position, b.position], Placement((1.0, 1.0)), snaps=(a.snap, b.snap))
+        inside += reading.low <= length <= reading.high
+    assert 0.92 <= inside / seeds <= 0.98

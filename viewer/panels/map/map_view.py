@@ -32,10 +32,11 @@ from viewer.panels.map.outline_tool import OutlineTool
 from viewer.panels.map.overview_item import OverviewItem
 from viewer.panels.map.protocol import Picture
 from viewer.panels.map.tiles_item import TilesItem
-from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snap, Tool, Touch
+from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snapper, Tool, Touch
 from viewer.panels.map.view_state import ViewState
 from viewer.panels.map.way_up_tool import WayUpTool
 from viewer.science.look.orient import Orientation
+from viewer.science.measure.ruler import Snap
 from viewer.store.documents import Mark
 
 TOOLS: tuple[str, ...] = (
@@ -79,9 +80,9 @@ class MapView(QWidget):
         It is no more.
     view_changed(QRectF, float)
         Visible part of the stored map (µm), and µm to a logical pixel.
-    mark_drawn(kind, points, second, snap_um)
+    mark_drawn(kind, points, second, snaps)
         As the fields of `Mark`.
-    mark_moved(id, points, second, snap_um, finished)
+    mark_moved(id, points, second, snaps, finished)
         While an end is dragged, `finished` false; once more at its end, true.
     mark_picked(id)
         A mark was clicked; empty: none.
@@ -132,7 +133,7 @@ class MapView(QWidget):
         self._orientation = Orientation()
         self._outline: Polygons = ()
         self._show_outline = False
-        self._snap: Snap | None = None
+        self._snap: Snapper | None = None
         self._empty = ""
         self._overlays = True
         self._tool_name = "hand"
@@ -392,7 +393,7 @@ class MapView(QWidget):
             self._tool.set_polygons(polygons)
         self.update()
 
-    def set_snap(self, snap: Snap | None) -> None:
+    def set_snap(self, snap: Snapper | None) -> None:
         """Snap ends that are placed from now on; None leaves them where the hand put them."""
         self._snap = snap
 
@@ -461,13 +462,10 @@ class MapView(QWidget):
             id="draft", map=self._map_id, kind=kind, points=tuple(points), second=tuple(second)
         )
 
-    def snapped(self, spot: Point, along: Point | None) -> tuple[Point, float | None]:
-        """A position after snapping, and its standard error; unchanged and None without."""
+    def snapped(self, spot: Point, along: Point | None) -> tuple[Point, Snap | None]:
+        """A position after snapping and how well it is known; unchanged and None without."""
         found = self._snap(*spot, along) if self._snap else None
-        if found is None:
-            return spot, None
-        x, y, error = found
-        return (x, y), error
+        return found if found is not None else (spot, None)
 
     def within(self, spot: Point) -> Point:
         """The nearest position on the map."""
@@ -479,7 +477,7 @@ class MapView(QWidget):
         kind: Kind,
         points: Sequence[Point],
         second: Sequence[Point],
-        snaps: Sequence[float | None],
+        snaps: Sequence[Snap | None],
     ) -> None:
         """A mark is drawn."""
         kept = tuple(snaps) if any(s is not None for s in snaps) else ()
@@ -487,7 +485,7 @@ class MapView(QWidget):
 
     def mark_going(self, mark: Mark, finished: bool) -> None:
         """A mark is being moved, or has been."""
-        self.mark_moved.emit(mark.id, mark.points, mark.second, mark.snap_um, finished)
+        self.mark_moved.emit(mark.id, mark.points, mark.second, mark.snaps, finished)
 
     def pick(self, mark_id: str | None) -> None:
         """A mark is selected by the pointer, or none."""

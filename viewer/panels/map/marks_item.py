@@ -15,6 +15,7 @@ from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.map import halo
 from viewer.panels.map.lens import Lens
+from viewer.science.measure.ruler import Snap
 from viewer.store.documents import Mark
 
 Describe = Callable[[Mark], str]
@@ -41,25 +42,27 @@ class Hit:
     handle: int | None
 
 
-def with_point(mark: Mark, index: int, point: tuple[float, float], se: float | None) -> Mark:
+def with_point(
+    mark: Mark, index: int, point: tuple[float, float], snap: Snap | None = None
+) -> Mark:
     """The mark with one of its points moved.
 
     Parameters
     ----------
     index : int
         Into ``points + second``.
-    se : float or None
-        Standard error (µm) where the point was snapped.
+    snap : Snap or None
+        How it was snapped; None where it was placed by hand.
     """
     count = len(mark.points)
     every = [*mark.points, *mark.second]
-    snaps = list(mark.snap_um) or [None] * len(every)
-    every[index], snaps[index] = point, se
+    snaps = list(mark.snaps) or [None] * len(every)
+    every[index], snaps[index] = point, snap
     return msgspec.structs.replace(
         mark,
         points=tuple(every[:count]),
         second=tuple(every[count:]),
-        snap_um=tuple(snaps) if any(s is not None for s in snaps) else (),
+        snaps=tuple(snaps) if any(s is not None for s in snaps) else (),
     )
 
 

@@ -19,13 +19,15 @@ from viewer.panels.map import halo
 from viewer.panels.map.lens import Lens
 from viewer.panels.map.marks_item import Hit, MarksItem, with_point
 from viewer.panels.map.outline_item import Polygons
+from viewer.science.measure.ruler import Snap
 from viewer.store.documents import Mark
 
 Point = tuple[float, float]
 Kind = Literal["distance", "polyline", "angle", "perpendicular", "thickness"]
-Snap = Callable[[float, float, Point | None], tuple[float, float, float] | None]
+Snapper = Callable[[float, float, Point | None], tuple[Point, Snap] | None]
 """Snap a stored position (µm) to an edge. The third argument is the unit direction, on the stored
-map, along which to look, None for any. Answers position and its standard error (µm), or None."""
+map, along which to look, None for any. Answers the new position and how well it is known, or None.
+"""
 
 DRAG = 6.0
 """The pointer must go so far, held down, before a press counts as a drag."""
@@ -73,8 +75,8 @@ class Stage(Protocol):
         """A mark that is not kept yet."""
         ...
 
-    def snapped(self, spot: Point, along: Point | None) -> tuple[Point, float | None]:
-        """A position after snapping, and its standard error; unchanged and None without."""
+    def snapped(self, spot: Point, along: Point | None) -> tuple[Point, Snap | None]:
+        """A position after snapping and how well it is known; unchanged and None without."""
         ...
 
     def within(self, spot: Point) -> Point:
@@ -86,7 +88,7 @@ class Stage(Protocol):
         kind: Kind,
         points: Sequence[Point],
         second: Sequence[Point],
-        snaps: Sequence[float | None],
+        snaps: Sequence[Snap | None],
     ) -> None:
         """A mark is drawn."""
         ...
@@ -178,6 +180,12 @@ def unit(a: Point, b: Point) -> Point | None:
     return ((b[0] - a[0]) / length, (b[1] - a[1]) / length) if length > 0 else None
 
 
+def normal(a: Point, b: Point) -> Point | None:
+    """Direction square to that from one position to another, None where they are one."""
+    along = unit(a, b)
+    return (-along[1], along[0]) if along is not None else None
+
+
 def say(painter: QPainter, lens: Lens, font: QFont, at: QPointF, words: str) -> None:
     """Write beside the pointer."""
     if words:
@@ -246,7 +254,12 @@ class PickTool(Tool):
         self.stage.redraw()
 
     def release(self, touch: Touch) -> None:
-        """Let go; the end snaps if snapping is on."""
+        """Let go; the end snaps if snapping is on.
+
+        The other ends stay as they are. A snap is kept with the direction that it was made along,
+        so what is known of them holds whichever way the mark now lies. To snap them anew along the
+        new line would count them as placed by hand on that line, which they were not.
+        """
         grip, marks = self._grip, self.stage.marks
         self._grip = None
         moved, marks.moving = marks.moving, None
@@ -257,8 +270,10 @@ class PickTool(Tool):
         along = None
         if moved.kind == "distance" and near is not None:
             along = unit(near, every[grip.handle])
-        spot, error = self.stage.snapped(every[grip.handle], along)
-        moved = with_point(moved, grip.handle, spot, error)
+        elif moved.kind == "perpendicular" and grip.handle == 2:
+            along = normal(*moved.points[:2])
+        spot, snap = self.stage.snapped(every[grip.handle], along)
+        moved = with_point(moved, grip.handle, spot, snap)
         self.stage.mark_going(moved, True)
         self.hovered = marks.hit(self.stage.lens, touch.at)
         self.stage.redraw()
@@ -300,7 +315,7 @@ class RulerTool(Tool):
         self.kind = kind
         self.points: list[Point] = []
         self.second: list[Point] = []
-        self._snaps: list[float | None] = []
+        self._snaps: list[Snap | None] = []
         self._on_second = False
         self._pointer: Touch | None = None
         self._pressed: QPointF | None = None
@@ -397,18 +412,17 @@ class RulerTool(Tool):
         line = self._line
         if line and unit(line[-1], spot) is None:
             return
-        error: float | None = None
+        snap: Snap | None = None
         # The ends of a distance snap when both are known: then it is known where to look.
         if self.kind != "distance":
             along = None
             if self.kind == "perpendicular" and len(line) == 2:
-                direction = unit(line[0], line[1])
-                along = (-direction[1], direction[0]) if direction else None
-            spot, error = self.stage.snapped(spot, along)
+                along = normal(*line)
+            spot, snap = self.stage.snapped(spot, along)
             if line and unit(line[-1], spot) is None:
                 return
         line.append(spot)
-        self._snaps.append(error)
+        self._snaps.append(snap)
         if self.kind == "distance" and len(line) == 2:
             self._snap_both()
         full = {"distance": 2, "angle": 3, "perpendicular": 3}
@@ -422,7 +436,7 @@ class RulerTool(Tool):
         ends = [self.stage.snapped(point, along) for point in self.points]
         if unit(ends[0][0], ends[1][0]) is not None:
             self.points = [spot for spot, _ in ends]
-            self._snaps = [error for _, error in ends]
+            self._snaps = [snap for _, snap in ends]
 
     def _end_line(self) -> None:
         if len(self._line) < 2:

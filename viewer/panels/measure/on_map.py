@@ -12,6 +12,7 @@ from viewer.desk import measuring
 from viewer.panels.map.map_view import MapView
 from viewer.panels.map.tools import Point
 from viewer.panels.measure.bench import MeasureBench
+from viewer.science.measure.ruler import Snap
 from viewer.science.measure.snap import Edge
 from viewer.store.documents import Mark, Row
 
@@ -72,7 +73,7 @@ class RulerOnMap(QObject):
         hand = measuring.placement_of(desk.state, mark, self.bench.tools.hand.value())
         return measuring.reading(mark, desk.maps[map_id].pixel_um, hand).text()
 
-    def snap(self, x: float, y: float, along: Point | None) -> tuple[float, float, float] | None:
+    def snap(self, x: float, y: float, along: Point | None) -> tuple[Point, Snap] | None:
         """Snap a position to the steepest edge of the bench's channel; None where there is none.
 
         Parameters
@@ -84,8 +85,8 @@ class RulerOnMap(QObject):
 
         Returns
         -------
-        tuple of float or None
-            Position and its standard error (µm).
+        ((float, float), Snap) or None
+            Position (µm), and how well it is known.
         """
         desk, map_id, layer_id = self.bench.desk, self.bench.map_id, self.bench.tools.snap_layer
         if map_id is None or layer_id is None:
@@ -93,7 +94,7 @@ class RulerOnMap(QObject):
         found = desk.maps[map_id]
         edge = measuring.snap_on(found.layers[layer_id], (x, y), found.pixel_um, along)
         if isinstance(edge, Edge):
-            return (*edge.position, edge.error_um)
+            return edge.position, edge.snap
         desk.said.emit("info", f"The end stays where it was placed. {edge.reason}")
         return None
 
@@ -115,7 +116,7 @@ class RulerOnMap(QObject):
         needed = ROOM * max(box.width() / across, box.height() / down)
         self.view.go_to(box.center().x(), box.center().y(), max(needed, lens.um_per_px))
 
-    def _drawn(self, kind: str, points: object, second: object, snap_um: object) -> None:
+    def _drawn(self, kind: str, points: object, second: object, snaps: object) -> None:
         if self.bench.map_id is not None:
             self.bench.add_mark(
                 Mark(
@@ -124,12 +125,12 @@ class RulerOnMap(QObject):
                     kind=kind,  # type: ignore[arg-type]
                     points=points,  # type: ignore[arg-type]
                     second=second,  # type: ignore[arg-type]
-                    snap_um=snap_um,  # type: ignore[arg-type]
+                    snaps=snaps,  # type: ignore[arg-type]
                 )
             )
 
     def _moved(
-        self, mark_id: str, points: object, second: object, snap_um: object, finished: bool
+        self, mark_id: str, points: object, second: object, snaps: object, finished: bool
     ) -> None:
         before = measuring.mark_of(self.bench.desk.state, mark_id)
         mark = Mark(
@@ -139,7 +140,7 @@ class RulerOnMap(QObject):
             label=before.label,
             points=points,  # type: ignore[arg-type]
             second=second,  # type: ignore[arg-type]
-            snap_um=snap_um,  # type: ignore[arg-type]
+            snaps=snaps,  # type: ignore[arg-type]
         )
         self.bench.follow_mark(mark, finished=finished)
         if finished:

@@ -4,16 +4,22 @@ Everything is in µm on the stored map, x right and y down. Angles are in degree
 
 Where the uncertainty comes from
 --------------------------------
-Each end is a point that someone placed. Along each axis its standard uncertainty is
+Each end is a point that someone placed, and has a covariance over x and y:
 
-* for an end placed by hand ``sqrt(pixel**2 / 12 + (placement * pixel)**2)``: the pixel grid gives a
-  position only to within a pixel, a rectangular distribution of half-width ``pixel / 2`` whose
-  standard deviation is ``pixel / sqrt(12)`` (JCGM 100:2008, 4.3.7 and F.2.2.1), and the hand adds
-  `placement` pixels, half a pixel unless the user says otherwise;
-* for an end snapped to an edge, the standard error of the fit, which works between pixels.
+* for an end placed by hand the standard uncertainty along each axis is
+  ``sqrt(pixel**2 / 12 + (placement * pixel)**2)``: the pixel grid gives a position only to within a
+  pixel, a rectangular distribution of half-width ``pixel / 2`` whose standard deviation is
+  ``pixel / sqrt(12)`` (JCGM 100:2008, 4.3.7 and F.2.2.1), and the hand adds `placement` pixels, half
+  a pixel unless the user says otherwise;
+* an end snapped to an edge has moved along one direction d until it met the edge. Along d it has the
+  standard error of the fit, which works between pixels; across d it is still where the hand put it,
+  and where the edge is tilted against d that carries it along the edge. With n the unit vector across
+  d and v = n + tilt * d, which points along the edge, the covariance is
+  ``error**2 * d d' + (n' H n) * v v'``, H being that of a placement by hand.
 
-Ends are taken as independent and are propagated to first order (JCGM 100:2008, 5.1.2). The interval
-is the reading plus and minus 1.96 standard uncertainties, 95 % for a normal distribution.
+Ends are taken as independent and are propagated to first order with these covariances (JCGM
+100:2008, 5.1.2; JCGM 102:2011, 6.2, for more than one dimension). The interval is the reading plus
+and minus 1.96 standard uncertainties, 95 % for a normal distribution.
 
 Misplaced ends lengthen a line: an end off to the side by sigma adds sigma**2 / (2 d) to a distance
 d on average, and every segment of a polyline suffers the same. Lengths are corrected for it (JCGM
@@ -22,8 +28,9 @@ doi:10.1002/mrm.1910340618); `Reading.drawn` keeps the length as it is drawn and
 was taken off. It matters only for segments of a few pixels; below about four pixels the direction
 of a line is itself in doubt and its interval is too narrow.
 
-The intervals do not cover an error of the pixel size itself, the choice of what to measure, or how
-far a straight line between two points departs from the contact that it stands for.
+The intervals do not cover an error of the pixel size itself, the choice of what to measure, an edge
+that bends within a pixel or two of a snapped end, or how far a straight line between two points
+departs from the contact that it stands for.
 """
 
 from __future__ import annotations
@@ -52,6 +59,34 @@ MAX_STATIONS = 2000
 """Most places at which a thickness is read."""
 
 
+class Snap(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    """What is known of an end that was moved onto an edge.
+
+    Attributes
+    ----------
+    error_um : float
+        Standard error of the end along `direction` (µm), zero or more.
+    direction : (float, float)
+        Unit vector (x, y) on the stored map, counted in µm, along which the end was moved.
+    tilt : float
+        How far the edge runs along `direction` for each µm across it, towards (-y, x) of
+        `direction`; 0 where the edge lies square to it.
+    """
+
+    error_um: float
+    direction: tuple[float, float]
+    tilt: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.error_um) and self.error_um >= 0):
+            raise InputError("The error of a snapped end must be zero or more.", where="ruler")
+        # A NaN fails this comparison too.
+        if not abs(math.hypot(*self.direction) - 1.0) <= 1e-6:
+            raise InputError("The direction of a snapped end has the length one.", where="ruler")
+        if not math.isfinite(self.tilt):
+            raise InputError("The tilt of a snapped end's edge must be a number.", where="ruler")
+
+
 class Placement(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """How well an end's position is known.
 
@@ -72,20 +107,28 @@ class Placement(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
         if not (math.isfinite(self.hand_px) and self.hand_px >= 0):
             raise InputError("The placement of an end must be zero or more pixels.", where="ruler")
 
-    def variance(self, snap_um: float | None = None) -> Point:
-        """Variance of an end along x and along y (µm²).
+    def variance(self) -> Point:
+        """Variance, along x and along y (µm²), of an end placed by hand."""
+        spread = 1.0 / 12.0 + self.hand_px**2
+        return (spread * self.pixel_um[0] ** 2, spread * self.pixel_um[1] ** 2)
+
+    def covariance(self, snap: Snap | None = None) -> Float:
+        """Covariance of an end over x and y (µm²), ``float64[2, 2]``.
 
         Parameters
         ----------
-        snap_um : float or None
-            Standard error of a snapped end (µm); None for one placed by hand.
+        snap : Snap or None
+            Of a snapped end; None for one placed by hand.
         """
-        if snap_um is not None:
-            if not (math.isfinite(snap_um) and snap_um >= 0):
-                raise InputError("The error of a snapped end must be zero or more.", where="ruler")
-            return (snap_um**2, snap_um**2)
-        spread = 1.0 / 12.0 + self.hand_px**2
-        return (spread * self.pixel_um[0] ** 2, spread * self.pixel_um[1] ** 2)
+        hand = np.diag(self.variance())
+        if snap is None:
+            return hand
+        along = np.array(snap.direction)
+        across = np.array([-along[1], along[0]])
+        edge = across + snap.tilt * along
+        spread = float(across @ hand @ across)
+        result: Float = snap.error_um**2 * np.outer(along, along) + spread * np.outer(edge, edge)
+        return result
 
 
 class Reading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
@@ -166,7 +209,7 @@ class Reading(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=T
 
 
 def distance(
-    a: Point, b: Point, placement: Placement, *, snap_um: Sequence[float | None] = ()
+    a: Point, b: Point, placement: Placement, *, snaps: Sequence[Snap | None] = ()
 ) -> Reading:
     """Straight distance between two points.
 
@@ -176,20 +219,20 @@ def distance(
         The ends (µm).
     placement : Placement
         How well ends are known.
-    snap_um : sequence of float or None
-        Standard error of each snapped end (µm), None for one placed by hand; empty: all by hand.
+    snaps : sequence of Snap or None
+        What is known of each snapped end, None for one placed by hand; empty: all by hand.
 
     Raises
     ------
     InputError
         A coordinate is not finite, or the ends are one point.
     """
-    points, variance = _ends([a, b], placement, snap_um)
-    return _length("distance", points, variance, "Distance between two points", placement, snap_um)
+    points, covariance = _ends([a, b], placement, snaps)
+    return _length("distance", points, covariance, "Distance between two points", placement, snaps)
 
 
 def polyline(
-    points: Sequence[Point], placement: Placement, *, snap_um: Sequence[float | None] = ()
+    points: Sequence[Point], placement: Placement, *, snaps: Sequence[Snap | None] = ()
 ) -> Reading:
     """Length of a line through two or more points. Parameters as for `distance`.
 
@@ -200,9 +243,9 @@ def polyline(
     InputError
         Fewer than two points, a coordinate that is not finite, or no length.
     """
-    ends, variance = _ends(points, placement, snap_um, fewest=2)
+    ends, covariance = _ends(points, placement, snaps, fewest=2)
     method = f"Length of a line through {len(ends)} points"
-    return _length("polyline", ends, variance, method, placement, snap_um)
+    return _length("polyline", ends, covariance, method, placement, snaps)
 
 
 def angle(
@@ -211,11 +254,11 @@ def angle(
     b: Point,
     placement: Placement,
     *,
-    snap_um: Sequence[float | None] = (),
+    snaps: Sequence[Snap | None] = (),
 ) -> Reading:
     """Angle at `vertex` between the arms to `a` and to `b`, 0 to 180 degrees.
 
-    An end that is off to the side by s turns an arm of length L by s / L. The errors of the snapped
+    An end that is off to the side by s turns an arm of length L by s / L. The snaps of the
     ends come in the order a, vertex, b. Within its own uncertainty of 0 or 180 degrees the reading
     is folded there and its interval, cut off at those ends, holds more than 95 %.
 
@@ -224,7 +267,7 @@ def angle(
     InputError
         An arm has no length, or a coordinate is not finite.
     """
-    points, variance = _ends([a, vertex, b], placement, snap_um)
+    points, covariance = _ends([a, vertex, b], placement, snaps)
     arms = points[[0, 2]] - points[1]
     lengths = np.hypot(arms[:, 0], arms[:, 1])
     if not (lengths > 0).all():
@@ -236,7 +279,7 @@ def angle(
     # Turning rate of each arm for a shift of its far end along x and y.
     turn = np.stack([-arms[:, 1], arms[:, 0]], axis=1) / lengths[:, None] ** 2
     gradient = np.stack([-turn[0], turn[0] - turn[1], turn[1]])
-    u = math.degrees(math.sqrt(float(np.sum(gradient**2 * variance))))
+    u = math.degrees(_propagated(gradient, covariance))
     return Reading(
         kind="angle",
         value=value,
@@ -244,7 +287,7 @@ def angle(
         high=min(180.0, value + COVERAGE * u),
         unit="°",
         n=1,
-        method="Angle between two arms. " + _model(placement, snap_um, 3),
+        method="Angle between two arms. " + _model(placement, snaps, 3),
         standard_uncertainty=u,
         drawn=value,
     )
@@ -256,11 +299,11 @@ def perpendicular(
     point: Point,
     placement: Placement,
     *,
-    snap_um: Sequence[float | None] = (),
+    snaps: Sequence[Snap | None] = (),
 ) -> Reading:
     """Distance from `point` to the straight line through `line_a` and `line_b`, prolonged.
 
-    The errors of snapped ends come in the order line_a, line_b, point. Where the foot of the
+    The snaps of the ends come in the order line_a, line_b, point. Where the foot of the
     perpendicular lies beyond the line's ends the uncertainty grows with the prolongation.
 
     Raises
@@ -268,7 +311,7 @@ def perpendicular(
     InputError
         The line has no length, or a coordinate is not finite.
     """
-    points, variance = _ends([line_a, line_b, point], placement, snap_um)
+    points, covariance = _ends([line_a, line_b, point], placement, snaps)
     along = points[1] - points[0]
     length = math.hypot(*along)
     if not length > 0:
@@ -278,7 +321,7 @@ def perpendicular(
     foot = float(offset @ along) / length**2
     value = abs(float(offset @ normal))
     gradient = np.stack([-(1 - foot) * normal, -foot * normal, normal])
-    u = math.sqrt(float(np.sum(gradient**2 * variance)))
+    u = _propagated(gradient, covariance)
     beyond = "" if 0 <= foot <= 1 else " The foot lies on the line's prolongation."
     return Reading(
         kind="perpendicular",
@@ -288,7 +331,7 @@ def perpendicular(
         unit="µm",
         n=1,
         method="Perpendicular distance from a point to a straight line."
-        f"{beyond} {_model(placement, snap_um, 3)}",
+        f"{beyond} {_model(placement, snaps, 3)}",
         standard_uncertainty=u,
         drawn=value,
     )
@@ -299,7 +342,7 @@ def thickness(
     second: Sequence[Point],
     placement: Placement,
     *,
-    snap_um: Sequence[float | None] = (),
+    snaps: Sequence[Snap | None] = (),
     spacing_um: float | None = None,
 ) -> Reading:
     """Thickness between two drawn lines, measured normal to their mid-line at even spacing.
@@ -318,8 +361,8 @@ def thickness(
         The lines (µm), each of two or more points, drawn in either direction.
     placement : Placement
         How well points are known.
-    snap_um : sequence of float or None
-        Standard error of each snapped point, those of `first` and then those of `second`.
+    snaps : sequence of Snap or None
+        Of each snapped point, those of `first` and then those of `second`.
     spacing_um : float, optional
         Distance between stations (µm). Left out: one pixel, or wider so that there are at most
         `MAX_STATIONS` / 10.
@@ -336,7 +379,7 @@ def thickness(
         the spacing asks for more than `MAX_STATIONS` stations.
     """
     count = len(first)
-    points, variance = _ends([*first, *second], placement, snap_um, fewest=4)
+    points, covariance = _ends([*first, *second], placement, snaps, fewest=4)
     lines = (points[:count], points[count:])
     for line, which in zip(lines, ("first", "second"), strict=True):
         if len(line) < 2 or not _arc(line)[-1] > 0:
@@ -385,7 +428,7 @@ def thickness(
         np.add.at(gradient, start + side.segment[used], direction * side.near[used])
         np.add.at(gradient, start + side.segment[used] + 1, direction * side.far[used])
     gradient /= len(values)
-    u = math.sqrt(float(np.sum(gradient**2 * variance)))
+    u = _propagated(gradient, covariance)
     return Reading(
         kind="thickness",
         value=mean,
@@ -396,7 +439,7 @@ def thickness(
         method="Mean thickness between two drawn lines, normal to their mid-line, at "
         f"{len(values)} stations {length / stations:.4g} µm apart. "
         "The interval covers the placing of the lines' points, not how the thickness varies. "
-        + _model(placement, snap_um, len(points)),
+        + _model(placement, snaps, len(points)),
         excluded=_left_out(int((~met).sum()), int((met & ~used).sum()), stations),
         standard_uncertainty=u,
         drawn=mean,
@@ -414,7 +457,7 @@ def read(
     placement: Placement,
     *,
     second: Sequence[Point] = (),
-    snap_um: Sequence[float | None] = (),
+    snaps: Sequence[Snap | None] = (),
     spacing_um: float | None = None,
 ) -> Reading:
     """Read a mark of any kind.
@@ -426,8 +469,8 @@ def read(
     points : sequence of (float, float)
         ``distance``: two ends. ``polyline``: two or more. ``angle``: end, vertex, end.
         ``perpendicular``: the line's two ends, then the point. ``thickness``: the first line.
-    placement, snap_um, spacing_um
-        As for the kind's own function; `snap_um` runs over `points` and then `second`.
+    placement, snaps, spacing_um
+        As for the kind's own function; `snaps` runs over `points` and then `second`.
     second : sequence of (float, float)
         The second line of a thickness.
 
@@ -440,15 +483,15 @@ def read(
     if wanted is not None and len(points) != wanted:
         raise InputError(f"It takes {wanted} points, not {len(points)}.", where=kind)
     if kind == "distance":
-        return distance(points[0], points[1], placement, snap_um=snap_um)
+        return distance(points[0], points[1], placement, snaps=snaps)
     if kind == "polyline":
-        return polyline(points, placement, snap_um=snap_um)
+        return polyline(points, placement, snaps=snaps)
     if kind == "angle":
-        return angle(points[0], points[1], points[2], placement, snap_um=snap_um)
+        return angle(points[0], points[1], points[2], placement, snaps=snaps)
     if kind == "perpendicular":
-        return perpendicular(points[0], points[1], points[2], placement, snap_um=snap_um)
+        return perpendicular(points[0], points[1], points[2], placement, snaps=snaps)
     if kind == "thickness":
-        return thickness(points, second, placement, snap_um=snap_um, spacing_um=spacing_um)
+        return thickness(points, second, placement, snaps=snaps, spacing_um=spacing_um)
     raise InputError(f"The ruler has no reading called {kind!r}.", where="ruler")
 
 
@@ -514,45 +557,59 @@ def _significant(x: float, digits: int) -> str:
 def _ends(
     points: Sequence[Point],
     placement: Placement,
-    snap_um: Sequence[float | None],
+    snaps: Sequence[Snap | None],
     *,
     fewest: int = 0,
 ) -> tuple[Float, Float]:
-    """Points and the variance of each, both ``float64[n, 2]`` (x, y)."""
+    """Points, ``float64[n, 2]`` (x, y), and the covariance of each, ``float64[n, 2, 2]``."""
     if len(points) < fewest:
         raise InputError(f"It takes {fewest} points or more, not {len(points)}.", where="ruler")
-    if snap_um and len(snap_um) != len(points):
-        raise InputError(
-            f"{len(points)} points have {len(snap_um)} errors of snapped ends.", where="ruler"
-        )
+    if snaps and len(snaps) != len(points):
+        raise InputError(f"{len(points)} points have {len(snaps)} snaps.", where="ruler")
     ends = np.array(points, dtype=np.float64).reshape(-1, 2)
     if not np.isfinite(ends).all():
         raise InputError("A point has no position.", where="ruler")
-    errors = snap_um or [None] * len(points)
-    return ends, np.array([placement.variance(e) for e in errors], dtype=np.float64).reshape(-1, 2)
+    spread = [placement.covariance(snap) for snap in snaps or [None] * len(points)]
+    return ends, np.array(spread, dtype=np.float64).reshape(-1, 2, 2)
 
 
-def _model(placement: Placement, snap_um: Sequence[float | None], points: int) -> str:
+def _propagated(gradient: Float, covariance: Float) -> float:
+    """Standard uncertainty of a reading from independent points.
+
+    Parameters
+    ----------
+    gradient : float64[n, 2]
+        Change of the reading for a shift of each point along x and y.
+    covariance : float64[n, 2, 2]
+        Of each point (µm²).
+    """
+    total = float(np.einsum("ni,nij,nj->", gradient, covariance, gradient))
+    # Rounding may leave a whisker below zero where the gradient lies across all that is uncertain.
+    return math.sqrt(max(total, 0.0))
+
+
+def _model(placement: Placement, snaps: Sequence[Snap | None], points: int) -> str:
     """The sentence of the methods text that says how well the ends are known."""
-    snapped = sum(e is not None for e in snap_um)
+    snapped = sum(snap is not None for snap in snaps)
+    hand = f"{placement.hand_px:g} px (SD an axis) on the pixel grid"
     parts = []
     if snapped < points:
-        parts.append(
-            f"{points - snapped} placed by hand to {placement.hand_px:g} px (SD an axis) "
-            "on the pixel grid"
-        )
+        parts.append(f"{points - snapped} placed by hand to {hand}")
     if snapped:
-        parts.append(f"{snapped} snapped to an edge, with the fit's standard error")
+        parts.append(
+            f"{snapped} snapped to an edge taken as straight there, with the fit's standard error "
+            f"along the direction of the snap and, along the edge, where the hand put it to {hand}"
+        )
     return f"Ends: {'; '.join(parts)}. First-order propagation, normal 95 % interval."
 
 
 def _length(
     kind: Kind,
     points: Float,
-    variance: Float,
+    covariance: Float,
     method: str,
     placement: Placement,
-    snap_um: Sequence[float | None],
+    snaps: Sequence[Snap | None],
 ) -> Reading:
     steps = np.diff(points, axis=0)
     lengths = np.hypot(steps[:, 0], steps[:, 1])
@@ -564,9 +621,9 @@ def _length(
     gradient = np.zeros_like(points)
     gradient[:-1] -= unit
     gradient[1:] += unit
-    u = math.sqrt(float(np.sum(gradient**2 * variance)))
-    spread = variance[:-1] + variance[1:]
-    side = unit[:, 1] ** 2 * spread[:, 0] + unit[:, 0] ** 2 * spread[:, 1]
+    u = _propagated(gradient, covariance)
+    normal = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    side = np.einsum("ni,nij,nj->n", normal, covariance[:-1] + covariance[1:], normal)
     value = float(np.sqrt(np.maximum(lengths**2 - side, 0.0)).sum())
     return Reading(
         kind=kind,
@@ -576,7 +633,7 @@ def _length(
         unit="µm",
         n=len(steps),
         method=f"{method}, less the {drawn - value:.2g} µm that misplaced ends add on average. "
-        + _model(placement, snap_um, len(points)),
+        + _model(placement, snaps, len(points)),
         standard_uncertainty=u,
         drawn=drawn,
         bias=drawn - value,

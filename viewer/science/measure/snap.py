@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
+from viewer.science.measure.ruler import Snap
 
 Float = npt.NDArray[np.float64]
 Point = tuple[float, float]
@@ -50,6 +51,10 @@ FEWEST = 6
 
 MODEL_PX = 0.01
 """Pixels by which a pixel's own response may differ from a box: what the fit cannot know."""
+
+LEAN = 3.0
+"""Most that an edge may be tilted against the strip: about 72 degrees from square to it. Beyond, the
+strip sees too little of either side for the fit's standard error to be trusted."""
 
 _STRETCHES = (6.0, 3.5)
 """Half-lengths of the strip, in pixels, that are fitted: the long one where it will do, the short
@@ -82,6 +87,9 @@ class Edge:
         Standard deviation of the blur along `direction`, beside the pixel's own breadth (µm).
     n : int
         Pixels fitted.
+    tilt : float
+        How far the edge runs along `direction` for each µm across it, towards (-y, x) of
+        `direction`.
     """
 
     position: Point
@@ -93,6 +101,12 @@ class Edge:
     contrast: float
     blur_um: float
     n: int
+    tilt: float
+
+    @property
+    def snap(self) -> Snap:
+        """What a mark keeps of the edge that one of its ends was moved to."""
+        return Snap(self.error_um, self.direction, self.tilt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -238,6 +252,7 @@ def snap(
         contrast=best.contrast,
         blur_um=best.blur,
         n=best.n,
+        tilt=best.tilt,
     )
 
 
@@ -330,6 +345,7 @@ class _Fit:
     contrast: float
     blur: float
     n: int
+    tilt: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -397,8 +413,8 @@ def _fit(strip: _Strip, start: float, half_px: float) -> _Fit | NoEdge:
         [float(v[~beyond].mean()), float(v[beyond].mean()), start, 0.0, math.log(0.6 * strip.step)]
     )
     bounds = (
-        [-np.inf, -np.inf, start - 0.7 * half, -2.5, math.log(0.05 * strip.step)],
-        [np.inf, np.inf, start + 0.7 * half, 2.5, math.log(0.7 * half)],
+        [-np.inf, -np.inf, start - 0.7 * half, -2 * LEAN, math.log(0.05 * strip.step)],
+        [np.inf, np.inf, start + 0.7 * half, 2 * LEAN, math.log(0.7 * half)],
     )
     scale = np.array([spread, spread, strip.step, 1.0, 1.0])
     noise = np.full(n, spread)
@@ -432,6 +448,8 @@ def _fit(strip: _Strip, start: float, half_px: float) -> _Fit | NoEdge:
     free = fit.active_mask == 0
     if not free[2]:
         return NoEdge("No edge stands within reach.")
+    if abs(fit.x[3]) > LEAN:
+        return NoEdge("The edge runs almost along the direction in which it is looked for.")
     jacobian = np.asarray(fit.jac, dtype=np.float64)[:, free]
     degrees = n - int(free.sum())
     inverse = np.linalg.pinv(jacobian.T @ jacobian)
@@ -458,6 +476,7 @@ def _fit(strip: _Strip, start: float, half_px: float) -> _Fit | NoEdge:
         contrast=contrast,
         blur=math.exp(float(fit.x[4])),
         n=n,
+        tilt=float(fit.x[3]),
     )
 
 
