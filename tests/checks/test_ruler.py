@@ -103,8 +103,9 @@ def test_many_placements_scatter_as_stated() -> None:
 
 
 def test_an_end_moved_onto_a_slanted_edge_scatters_along_both() -> None:
-    # JCGM 102:2011, 6.2, from memory: U = C U_in C'. Where the line through the hand's point h along x meets the
-    # edge x = t * y + e, the end is (t * h_y + e, h_y): C = [[t, 1], [1, 0]] over (h_y, e).
+    # JCGM 102:2011, 6.2, from memory: U = C U_in C'. Where the line along x through the hand's point
+    # h meets the edge x = t * y + e, the end is (t * h_y + e, h_y): C = [[t, 1], [1, 0]] over
+    # (h_y, e).
     p, t, e = Placement((20.0, 30.0)), 1.7, 3.0
     rng = np.random.default_rng(2)
     y = rng.normal(0, math.sqrt(p.variance()[1]), 400_000)
