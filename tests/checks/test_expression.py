@@ -10,10 +10,9 @@ import math
 
 import numpy as np
 import pytest
+import spyndex
 
 from viewer.science.sort.expression import ExpressionError, parse
-
-spyndex = pytest.importorskip("spyndex")
 
 ARITHMETIC = [
     name

@@ -302,7 +302,7 @@ class Desk:
         def done(_: str) -> None:
             self.project.refresh()
             self.maps_changed.emit()
-            self.said.emit("info", f"Gathered «{plan.name}»: {len(plan.channels)} channels.")
+            self.said.emit("info", plan.done_words)
 
         return self.jobs.run(
             f"Gather {plan.name}",

@@ -144,8 +144,9 @@ def write_picture_page(
 
     The picture is laid as by `write_picture_tiff`. Errors as of `write_composite`.
     """
+    laid = _oriented(desk, picture)
     return write_composite(
-        _oriented(desk, picture), path, page, overwrite=overwrite, progress=progress
+        laid, path, page, name=laid.picture.map.name, overwrite=overwrite, progress=progress
     )
 
 

@@ -100,6 +100,12 @@ class GatherPlan:
         paths = {p for c in self.channels for p in (c.candidate.path, *c.candidate.companions)}
         return tuple(sorted(paths))
 
+    @property
+    def done_words(self) -> str:
+        """What to say once the map has been gathered."""
+        count = len(self.channels)
+        return f"Gathered «{self.name}»: {count} channel{'s' if count != 1 else ''}."
+
     def notes(self, channel: PlannedChannel) -> tuple[Note, ...]:
         """What the user should know of a channel, as it will be kept."""
         candidate = channel.candidate

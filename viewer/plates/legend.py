@@ -81,7 +81,11 @@ def describe(
         side = f"{x:.6g} µm" if x == y else f"{x:.6g} × {y:.6g} µm (width × height)"
         parts.append(f"Map pixel {side}.")
     if way_up_deg is not None:
-        parts.append(f"Way-up {way_up_deg:.4g}° clockwise from the top.")
+        parts.append(
+            "Up is the top of the picture."
+            if f"{way_up_deg % 360:.4g}" in ("0", "360")
+            else f"Way-up {way_up_deg:.4g}° clockwise from the top."
+        )
     if sampling:
         parts.append(sampling)
     return " ".join(parts)

@@ -10,15 +10,12 @@ from viewer.science.look.stretch import Stretch
 
 def caption_words(source: OrientedPicture) -> str:
     """Say what a picture shows, with what it takes to make it again from the same numbers."""
-    up = source.orientation.way_up_deg
-    top = up is not None and f"{up % 360:.4g}" in ("0", "360")
     words = describe(
         source.colours,
         pixel_um=displayed_pixel(source),
-        way_up_deg=None if top else up,
+        way_up_deg=source.orientation.way_up_deg,
     )
-    parts = [words, "Up is the top of the picture." if top else "", stretch_words(source)]
-    return " ".join(part for part in parts if part)
+    return " ".join(part for part in (words, stretch_words(source)) if part)
 
 
 def stretch_words(source: OrientedPicture) -> str:
