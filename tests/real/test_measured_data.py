@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 import skimage
+import spyndex
 import tifffile
 from skimage import color, data, exposure
 
@@ -28,7 +29,6 @@ from viewer import cli
 from viewer.desk.desk import Desk
 
 Array = np.ndarray[Any, Any]
-spyndex = pytest.importorskip("spyndex")
 
 BANDS = ("B02", "B03", "B04", "B08")
 SHIPPED = Path(skimage.__file__).parent / "data"
