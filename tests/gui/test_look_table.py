@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from PySide6.QtCore import QPoint, QPointF, Qt
-from PySide6.QtGui import QWheelEvent
-from PySide6.QtWidgets import QApplication
+from PySide6.QtGui import QEnterEvent, QWheelEvent
+from PySide6.QtWidgets import QApplication, QLineEdit
 from pytestqt.qtbot import QtBot
 
 from viewer.errors import InputError
@@ -305,6 +305,28 @@ def test_zoomed_out_readings_are_marked_as_means(table: LightTable, qtbot: QtBot
     reading = grid.reading("Al")
     assert reading is not None
     assert reading[1] is True
+    assert grid.averaged > 1
+    assert table.summary.text() == f"≈ mean of {grid.averaged} × {grid.averaged} px"
+    assert f"{grid.averaged} × {grid.averaged} px" in grid._mean_words()
+    grid.zoom(64.0)
+    assert grid.averaged == 1
+    assert "layers" in table.summary.text()
+
+
+def test_the_pointer_brings_the_keys_but_leaves_typing_alone(table: LightTable, qtbot: QtBot) -> None:
+    line = QLineEdit()
+    qtbot.addWidget(line)
+    table.layout().addWidget(line)
+    line.show()
+    table.activateWindow()
+    qtbot.waitUntil(table.isActiveWindow, timeout=5000)
+    at = QPointF(30.0, 30.0)
+    line.setFocus()
+    QApplication.sendEvent(table.grid.viewport(), QEnterEvent(at, at, at))
+    assert line.hasFocus()
+    table.sort.setFocus()
+    QApplication.sendEvent(table.grid.viewport(), QEnterEvent(at, at, at))
+    assert table.grid.hasFocus()
 
 
 def test_orders(table: LightTable) -> None:

@@ -20,6 +20,7 @@ from pytestqt.qtbot import QtBot
 from viewer.desk.deriving import derive
 from viewer.desk.desk import Desk
 from viewer.desk.gather import gather, plan
+from viewer.errors import InputError
 from viewer.intake.formats import scan
 from viewer.panels import theme
 from viewer.panels.shell.window import MainWindow
@@ -309,6 +310,93 @@ def test_the_light_table_has_the_keys_and_brings_its_bench(
     assert opened.look.table.grid.hasFocus()
 
 
+def test_a_narrow_window_keeps_names_and_words(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    opened.look.set_mode("composite")
+    for layer, slot in (("Fe", 0), ("Cr", 1), ("Ca", 2)):
+        opened.look.send(layer, slot)
+    rest(window, qtbot)
+    for size in ((1000, 650), (960, 600)):
+        window.resize(*size)
+        QApplication.processEvents()
+        assert (window.width(), window.height()) == size
+        dock = opened.look.histograms
+        assert opened.look.channels.width() >= 180
+        assert opened.middle.width() >= 380
+        assert dock.legend.width() >= dock.legend.sizeHint().width()
+        for key in ("red", "green", "blue"):
+            canvas = dock.plot(key).canvas
+            assert canvas.height() >= canvas.minimumSizeHint().height()
+            assert canvas.mapTo(dock.area, QPoint(0, canvas.height())).y() <= dock.area.height()
+
+
+def test_an_empty_composite_says_what_to_do(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    opened.look.set_mode("single")
+    assert not opened.note.isVisible()
+    opened.look.set_mode("composite")
+    assert opened.note.isVisible()
+    assert "Suggest" in opened.note.text()
+    opened.look.send("Fe", 0)
+    assert not opened.note.isVisible()
+
+
+def test_a_set_outline_is_drawn_and_named(window: MainWindow, opened: Workspace, qtbot: QtBot) -> None:
+    opened.look.set_mode("single")
+    rest(window, qtbot)
+    assert "whole map" in opened.look.histograms.legend.words
+    plain = opened.view.grab().toImage()
+    opened._outline_edited((((500.0, 500.0), (3500.0, 600.0), (2000.0, 2500.0)),), True)
+    rest(window, qtbot)
+    assert "inside the outline" in opened.look.histograms.legend.words
+    assert opened.view.grab().toImage() != plain
+    assert opened.view._show_outline
+    press(window, "no_outline")
+    assert "whole map" in opened.look.histograms.legend.words
+
+
+def test_lit_pixels_are_counted_in_words(window: MainWindow, opened: Workspace, qtbot: QtBot) -> None:
+    opened.look.set_mode("single")
+    map_id = opened.map_id or ""
+    values = opened.desk.layer(map_id, "Fe").values(slice(0, ROWS), slice(0, COLS))
+    opened.desk.light(map_id, "Fe", 100.0, 200.0)
+    lit = int(((values >= 100) & (values <= 200)).sum())
+    words = opened.look.histograms.lit_words.text()
+    assert words.replace("\u2009", "").startswith(f"{lit} px lit, {100 * lit / (ROWS * COLS):.1f} %")
+    opened.desk.douse(map_id)
+    assert not opened.look.histograms.lit_words.text()
+
+
+def test_a_long_hint_leaves_the_values_their_room(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    window.resize(1000, 650)
+    window._say_hint("Drag a vertex; " * 20)
+    opened._hovered(1005.0, 2005.0, 200, 100)
+    QApplication.processEvents()
+    assert window.read_out is not None
+    assert window.read_out.width() > window.hint.width() > 100
+    window._say_hint("")
+    assert window.hint.isHidden()
+
+
+def test_opening_says_so_before_anything_is_read(
+    window: MainWindow, gathered: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seen: list[str] = []
+
+    def refuse(path: Path, *_: object) -> Desk:
+        seen.append(window.welcome.opening.text())
+        raise InputError("no")
+
+    monkeypatch.setattr(Desk, "open", refuse)
+    assert not window.open_project(gathered)
+    assert seen == ["Opening hollin …"]
+    assert window.welcome.opening.text() == ""
+
+
 def test_recent_projects_are_kept_by_their_whole_path(
     window: MainWindow, opened: Workspace, gathered: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -391,3 +479,25 @@ def test_a_layer_that_was_finished_when_the_window_closed_is_kept(
     with Desk.open(path, inline=True) as again:
         assert [d.name for d in again.state.derived.layers] == ["Ratio"]
         assert again.layer(map_id, "Ratio").stats.pixels == ROWS * COLS
+
+
+def test_an_end_placed_on_a_small_picture_is_less_sure(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    opened.look.set_mode("single")
+    rest(window, qtbot)
+    widths = []
+    for scale in (5.0, 40.0):  # µm to a pixel of the screen; a map pixel is 10 µm
+        opened.view.go_to(2000.0, 1500.0, scale)
+        opened.take_tool("distance")
+        lens = opened.view.lens
+        for x, y in ((1200.0, 1500.0), (2800.0, 1500.0)):
+            at = lens.to_view(x, y)
+            spot = QPoint(round(at.x()), round(at.y()))
+            qtbot.mouseClick(opened.view, Qt.MouseButton.LeftButton, pos=spot)
+        row = opened.desk.state.ledger.rows[-1]
+        assert row.low is not None
+        assert row.high is not None
+        widths.append(row.high - row.low)
+        assert row.detail["placed_by_hand_px"] == pytest.approx(max(0.5, 0.5 * scale / 10.0))
+    assert widths[1] > 3 * widths[0]

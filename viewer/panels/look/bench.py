@@ -27,6 +27,7 @@ from viewer.panels.look.composite_panel import CompositePanel
 from viewer.panels.look.derive_dialog import DeriveDialog, Preview
 from viewer.panels.look.derive_preview import preview
 from viewer.panels.look.desk_layers import DeskSource, entry, table_map
+from viewer.panels.look.digits import decimals, grouped, lean, share
 from viewer.panels.look.histogram_dock import HistogramCard, LinkedHistograms
 from viewer.panels.look.ink import CHANNELS
 from viewer.panels.look.layers import SLOTS, LayerEntry
@@ -476,7 +477,7 @@ class LookBench(QObject):
         if map_id != self._map_id:
             return
         lit = self._desk.lit(map_id)
-        self.histograms.set_lit(lit)
+        self.histograms.set_lit(lit, self._lit_words(lit))
         self.clear_range.setEnabled(lit is not None)
         if lit is None:
             self._latest.drop("selected")
@@ -484,6 +485,21 @@ class LookBench(QObject):
             self._show_cards()
         self._select_soon.start()
         self.picture_changed.emit()
+
+    def _lit_words(self, lit: tuple[str, float, float] | None) -> str:
+        """How many pixels are lit, in words; empty where nothing is."""
+        counted = None if lit is None else self.source.histogram(lit[0])
+        if lit is None or counted is None or lit[0] not in self._entries:
+            return ""
+        layer_id, low, high = lit
+        number = counted.count_between(low, high)
+        layer = self._entries[layer_id]
+        span = (layer.maximum or 0.0) - (layer.minimum or 0.0)
+        low_text, high_text = (lean(round(v, decimals(span)), span) for v in (low, high))
+        return (
+            f"{grouped(int(number))} px lit, {share(number, counted.total)}: "
+            f"{layer.name} {low_text} to {high_text}"
+        )
 
     def _list_maps(self) -> None:
         maps = self._desk.maps
@@ -595,6 +611,8 @@ class LookBench(QObject):
         return due
 
     def _show_cards(self) -> None:
+        outlined = self._map_id is not None and bool(self._desk.setup(self._map_id).outline)
+        self.histograms.set_outlined(outlined)
         self.histograms.set_cards(
             HistogramCard(
                 key=key,
@@ -609,10 +627,12 @@ class LookBench(QObject):
             )
             for key, layer_id, stretch, colour, ramp in self._carded()
         )
+        lit = self._lit()
+        self.histograms.set_lit(lit, self._lit_words(lit))
         due = {layer_id for _, layer_id, *_ in self._carded()}
         if self._window is not None and not due <= set(self._in_view):
             self._count_soon.start()
-        if self._lit() is not None and not due <= set(self._selected):
+        if lit is not None and not due <= set(self._selected):
             self._select_soon.start()
 
     def _lit(self) -> tuple[str, float, float] | None:

@@ -13,6 +13,7 @@ from PySide6.QtGui import (
     QFocusEvent,
     QFont,
     QFontMetricsF,
+    QHelpEvent,
     QImage,
     QKeyEvent,
     QMouseEvent,
@@ -257,8 +258,9 @@ class HistogramCanvas(QWidget):
         self._paint_ramp(painter, ink, plot)
         self._paint_ticks(painter, ink, plot)
         self._paint_handles(painter, ink, plot)
-        if self._grip is None or self._grip == "range":
-            self._paint_readout(painter, ink, plot, whole)
+        if self._grip is None:
+            # While a range is dragged its numbers stand in the row's head: no box over the peaks.
+            self._paint_readout(painter, ink, plot)
         if self.hasFocus():
             painter.setPen(see_through(ink.accent, 0.7))
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -483,7 +485,7 @@ class HistogramCanvas(QWidget):
         out = f"{text}:  {grouped(count)} pixels, {share(whole.counts[index], whole.total)}"
         for name, drawn in (
             ("in view", self._drawn.get("view")),
-            ("selected", self._drawn.get("selection")),
+            ("lit", self._drawn.get("selection")),
         ):
             if drawn is not None and drawn.total:
                 at = int(np.searchsorted(drawn.edges, value, side="right")) - 1
@@ -491,18 +493,10 @@ class HistogramCanvas(QWidget):
                     out += f"\n{name}:  {share(drawn.counts[at], drawn.total)}"
         return out
 
-    def _paint_readout(self, painter: QPainter, ink: Ink, plot: QRectF, whole: Bars) -> None:
+    def _paint_readout(self, painter: QPainter, ink: Ink, plot: QRectF) -> None:
         if self._hover is None or not plot.contains(self._hover):
             return
         text = self.readout()
-        if self._range is not None and self._grip == "range" and self._whole is not None:
-            low, high = self._range
-            span = self.axis().high - self.axis().low
-            count = self._whole.count_between(low, high)
-            text = (
-                f"{tidy(low, span)} to {tidy(high, span)}\n"
-                f"{grouped(int(count))} pixels, {share(count, whole.total)}"
-            )
         if not text:
             return
         metrics = QFontMetricsF(self._small(painter))
@@ -709,6 +703,17 @@ class HistogramCanvas(QWidget):
             self._redraw()
             self.zoomed.emit()
         event.accept()
+
+    def event(self, event: QEvent) -> bool:
+        if (
+            event.type() == QEvent.Type.ToolTip
+            and isinstance(event, QHelpEvent)
+            and self.plot_rect().contains(QPointF(event.pos()))
+        ):
+            # Over the bars the read-out speaks; the long tip would cover what is looked at.
+            QToolTip.hideText()
+            return True
+        return super().event(event)
 
     def leaveEvent(self, event: QEvent) -> None:
         self._hover = None

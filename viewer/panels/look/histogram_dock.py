@@ -7,12 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QColor
+from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtGui import QColor, QResizeEvent
 from PySide6.QtWidgets import (
+    QBoxLayout,
     QFrame,
     QHBoxLayout,
     QLabel,
+    QLayout,
     QScrollArea,
     QToolButton,
     QVBoxLayout,
@@ -22,7 +24,8 @@ from PySide6.QtWidgets import (
 from viewer.panels.look.histogram_plot import HistogramPlot, Legend
 from viewer.panels.look.layers import LayerEntry
 from viewer.panels.look.parts import layer_menu, tool_button
-from viewer.panels.theme import current
+from viewer.panels.qt import ElidedLabel
+from viewer.panels.theme import current, figures
 from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import Stretch
 
@@ -107,13 +110,24 @@ class LinkedHistograms(QWidget):
         self.add.setAutoRaise(True)
         self.add.setToolTip("Keep the histogram of another layer in the row")
         self.add.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        strip = QHBoxLayout()
-        strip.setContentsMargins(tokens.gap_2, tokens.gap_1, tokens.gap_2, 0)
-        strip.setSpacing(tokens.gap_1)
+        self.lit_words = ElidedLabel("", self)
+        self.lit_words.setFont(figures(self.lit_words.font()))
+        said = QHBoxLayout()
+        said.setSpacing(tokens.gap_2)
         # All the room left: a population that is counted later finds room for its words at once.
-        strip.addWidget(self.legend, 1)
+        said.addWidget(self.legend, 1)
+        said.addWidget(self.lit_words)
+        tools = QHBoxLayout()
+        tools.setSpacing(tokens.gap_1)
+        tools.addStretch(1)
         for button in (self.log, self.full, self.counts, self.select, self.clear, self.add):
-            strip.addWidget(button)
+            tools.addWidget(button)
+        self._tools = tools
+        self.strip = QBoxLayout(QBoxLayout.Direction.LeftToRight)
+        self.strip.setContentsMargins(tokens.gap_2, tokens.gap_1, tokens.gap_2, 0)
+        self.strip.setSpacing(tokens.gap_1)
+        self.strip.addLayout(said, 1)
+        self.strip.addLayout(tools)
 
         self.empty = QLabel(
             "Choose layers for red, green and blue, or show one alone, to see their histograms.",
@@ -121,10 +135,11 @@ class LinkedHistograms(QWidget):
         )
         self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
         self.empty.setProperty("tone", "dim")
+        self.empty.setWordWrap(True)
         self.row = QHBoxLayout()
         self.row.setContentsMargins(tokens.gap_1, 0, tokens.gap_1, tokens.gap_1)
         self.row.setSpacing(tokens.gap_2)
-        inner = QWidget(self)
+        self._inner = inner = QWidget(self)
         inner.setLayout(self.row)
         self.area = QScrollArea(self)
         self.area.setFrameShape(QFrame.Shape.NoFrame)
@@ -133,9 +148,11 @@ class LinkedHistograms(QWidget):
         self.area.setWidget(inner)
         self.row.addWidget(self.empty, 1)
         box = QVBoxLayout(self)
+        # The least width is worked out below: the layout would ask for what stands side by side.
+        box.setSizeConstraint(QLayout.SizeConstraint.SetNoConstraint)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(0)
-        box.addLayout(strip)
+        box.addLayout(self.strip)
         box.addWidget(self.area, 1)
 
         self.log.toggled.connect(lambda on: self._each("set_log", on))
@@ -144,7 +161,6 @@ class LinkedHistograms(QWidget):
         self.select.toggled.connect(lambda on: self._each("set_selecting", on))
         self.clear.clicked.connect(self.range_cleared)
         self.add.clicked.connect(self._offer)
-        self.setMinimumHeight(150)
 
     def set_layers(self, layers: Iterable[LayerEntry]) -> None:
         """Set the layers that can be added to the row."""
@@ -174,20 +190,52 @@ class LinkedHistograms(QWidget):
             any(c.view is not None for c in cards),
             any(c.selection is not None for c in cards),
         )
-        self.set_lit(self._lit)
+        self.set_lit(self._lit, self.lit_words.text())
 
     def set_stretch(self, key: str, stretch: Stretch) -> None:
         """Show another stretch in one plot; says nothing back."""
         if key in self._plots:
             self._plots[key].set_stretch(stretch)
 
-    def set_lit(self, lit: tuple[str, float, float] | None) -> None:
-        """Show which range lights up: layer id, low, high."""
+    def set_outlined(self, outlined: bool) -> None:
+        """Whether an outline limits what is counted."""
+        self.legend.set_outlined(outlined)
+        self._arrange()
+
+    def set_lit(self, lit: tuple[str, float, float] | None, words: str = "") -> None:
+        """Show which range lights up: layer id, low, high; and how many pixels that are."""
         self._lit = lit
+        self.lit_words.setText(words if lit is not None else "")
+        self._arrange()
         self.clear.setEnabled(lit is not None)
         for key, plot in self._plots.items():
             mine = lit is not None and self._cards[key].layer.id == lit[0]
             plot.set_range((lit[1], lit[2]) if mine and lit is not None else None)
+
+    def minimumSizeHint(self) -> QSize:
+        """The wider of legend and tools: they come to stand one below the other."""
+        margins = self.strip.contentsMargins()
+        wide = max(self.legend.minimumSizeHint().width() + 40, self._tools.minimumSize().width())
+        # The scroll bar's room is kept: a plot is never cut when the row comes to need it.
+        bar = self.area.horizontalScrollBar().sizeHint().height()
+        tall = self.strip.minimumSize().height() + self._inner.minimumSizeHint().height() + bar
+        return QSize(wide + margins.left() + margins.right(), max(150, tall))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._arrange()
+
+    def _arrange(self) -> None:
+        """Tools beside the legend where there is room for all words, else below it."""
+        margins = self.strip.contentsMargins()
+        said = self.legend.sizeHint().width() + self.lit_words.sizeHint().width()
+        needed = said + self._tools.minimumSize().width() + 3 * current().gap_2
+        beside = self.width() - margins.left() - margins.right() >= needed
+        ways = QBoxLayout.Direction
+        way = ways.LeftToRight if beside else ways.TopToBottom
+        if way != self.strip.direction():
+            self.strip.setDirection(way)
+            self.updateGeometry()
 
     def plot(self, key: str) -> HistogramPlot:
         """The plot of a key."""

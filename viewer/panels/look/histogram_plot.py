@@ -16,16 +16,15 @@ from viewer.science.look.stretch import Stretch
 
 
 class Legend(QWidget):
-    """Signs of the three populations that a plot overlays, without the words where it is narrow."""
-
-    NAMES = ("whole map", "in view", "selected")
+    """Signs and names of the three populations that a plot overlays."""
 
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._shown = (True, True, False)
+        self._names = ("whole map", "in view", "lit")
         self.setToolTip(
             "Filled grey: all pixels inside the outline. Line: pixels of the window in view. "
-            "Accent: selected pixels."
+            "Accent: pixels that are lit up."
         )
         self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Fixed)
 
@@ -37,29 +36,32 @@ class Legend(QWidget):
         self.updateGeometry()
         self.update()
 
-    def _width(self, words: bool) -> int:
-        metrics = QFontMetricsF(self.font())
-        return int(
-            sum(
-                18 + (metrics.horizontalAdvance(name) + 8 if words else 4)
-                for name, shown in zip(self.NAMES, self._shown, strict=True)
-                if shown
-            )
-        )
+    def set_outlined(self, outlined: bool) -> None:
+        """Whether an outline limits what is counted."""
+        names = ("inside the outline" if outlined else "whole map", *self._names[1:])
+        if names != self._names:
+            self._names = names
+            self.updateGeometry()
+            self.update()
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """Names of the populations that are shown."""
+        return tuple(n for n, shown in zip(self._names, self._shown, strict=True) if shown)
 
     def sizeHint(self) -> QSize:
-        return QSize(self._width(True), 18)
+        metrics = QFontMetricsF(self.font())
+        return QSize(int(sum(26 + metrics.horizontalAdvance(word) for word in self.words)) + 1, 18)
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(self._width(False), 18)
+        return self.sizeHint()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         ink = Ink.now()
         painter = QPainter(self)
         metrics = QFontMetricsF(self.font())
-        words = self.width() >= self._width(True)
         x, middle = 0.0, self.height() / 2
-        for index, name in enumerate(self.NAMES):
+        for index, name in enumerate(self._names):
             if not self._shown[index]:
                 continue
             sign = QRectF(x + 0.5, round(middle) - 4.5, 13, 9)
@@ -73,15 +75,10 @@ class Legend(QWidget):
                 painter.setPen(ink.accent)
                 painter.drawRect(sign)
             x += 18
-            if words:
-                wide = metrics.horizontalAdvance(name)
-                painter.setPen(ink.dim)
-                painter.drawText(
-                    QRectF(x, 0, wide + 1, self.height()), Qt.AlignmentFlag.AlignVCenter, name
-                )
-                x += wide + 8
-            else:
-                x += 4
+            wide = metrics.horizontalAdvance(name)
+            painter.setPen(ink.dim)
+            painter.drawText(QRectF(x, 0, wide + 1, self.height()), Qt.AlignmentFlag.AlignVCenter, name)
+            x += wide + 8
 
 
 class HistogramPlot(QWidget):

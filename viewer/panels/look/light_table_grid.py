@@ -266,6 +266,18 @@ class LightTableGrid(QAbstractScrollArea):
                 return float(table[int(block.codes[row, col])]), block.window.level > 0
         return None
 
+    @property
+    def pointing(self) -> bool:
+        """True while the mouse is over a place of the map."""
+        return self._point is not None
+
+    @property
+    def averaged(self) -> int:
+        """Side of the square of pixels that a reading is the mean of; 1: single pixels."""
+        if self._map is None or self._view is None:
+            return 1
+        return 2 ** self._map.level_for(self._view.um_per_px / self.devicePixelRatioF())
+
     def sizeHint(self) -> QSize:
         return QSize(900, 600)
 
@@ -533,7 +545,7 @@ class LightTableGrid(QAbstractScrollArea):
         if reading is not None:
             value, mean = reading
             span = (layer.maximum or 0.0) - (layer.minimum or 0.0)
-            text = tidy(value, span, whole=layer.integer and not mean)
+            text = tidy(value, span, whole=not mean and (layer.integer or value.is_integer()))
             if mean and not math.isnan(value):
                 text = f"≈ {text}"
             painter.setFont(plain)
@@ -765,11 +777,21 @@ class LightTableGrid(QAbstractScrollArea):
             QToolTip.showText(
                 event.globalPos(),
                 details(cell.layer)
+                + self._mean_words()
                 + "<br>Drag onto red, green or blue. Double-click the picture to see it alone.",
                 self.viewport(),
             )
         else:
             QToolTip.hideText()
+
+    def _mean_words(self) -> str:
+        side = self.averaged
+        if side == 1:
+            return "<br>The number is the value of the pixel under the mouse."
+        return (
+            f"<br>≈ is the mean of {side} × {side} px under the mouse, as drawn here; the status bar "
+            "reads the one pixel. Come closer (+) to read single pixels."
+        )
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 
-from PySide6.QtCore import QPointF
+from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QColor, QFont, QPainter, QPainterPath
 
 from viewer.panels import theme
-from viewer.panels.map import halo
+from viewer.panels.map import ground, halo
 
 LENGTH = 36.0
 HEAD = 8.0
@@ -44,5 +44,7 @@ def paint(painter: QPainter, degrees: float, font: QFont, colour: QColor | None 
     gap = theme.current().gap_4
     middle = QPointF(gap + LENGTH / 2, gap + LENGTH / 2)
     half = toward(degrees) * (LENGTH / 2)
+    letters = halo.text_size("up", font).height()
+    ground.paint(painter, QRectF(gap, gap, LENGTH, LENGTH + 4 + letters))
     halo.stroke(painter, arrow(middle - half, middle + half), colour)
     halo.text(painter, QPointF(middle.x(), gap + LENGTH + 4), "up", font, align=(0.5, 0.0))

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from PySide6.QtCore import QPointF
-from PySide6.QtGui import QColor, QPainter, QPainterPath, QPolygonF
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QColor, QPainter, QPainterPath, QPen, QPolygonF
 
 from viewer.panels import theme
 from viewer.panels.map import halo
@@ -65,6 +65,14 @@ def find(polygons: Polygons, lens: Lens, at: QPointF) -> Spot | None:
     return best[1] if best else None
 
 
+def _quiet(painter: QPainter, path: QPainterPath) -> None:
+    """A thin line: it says what counts and leaves the eye to the data."""
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    for colour, width, alpha in ((halo.rim(), 2.5, 0.5), (halo.ink(), 1.0, 0.75)):
+        colour.setAlphaF(alpha)
+        painter.strokePath(path, QPen(colour, width))
+
+
 def paint(
     painter: QPainter,
     lens: Lens,
@@ -93,9 +101,10 @@ def paint(
         path = QPainterPath()
         path.addPolygon(QPolygonF(points))
         path.closeSubpath()
-        halo.stroke(painter, path, colour)
         if not handles:
+            _quiet(painter, path)
             continue
+        halo.stroke(painter, path, colour)
         last: QPointF | None = None
         for index, point in enumerate(points):
             on = held is not None and held.edge is None and held == Spot(which, index)

@@ -6,7 +6,7 @@ from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QFont, QPainter, QPainterPath
 
 from viewer.panels import theme
-from viewer.panels.map import halo
+from viewer.panels.map import ground, halo
 from viewer.panels.map.lens import Lens
 from viewer.science.look.scalebar import nice_length
 
@@ -31,8 +31,10 @@ def paint(painter: QPainter, lens: Lens, font: QFont) -> QRectF:
     path.lineTo(left, base)
     path.lineTo(right, base)
     path.lineTo(right, base - TICK)
+    size = halo.text_size(words, font)
+    wide = max(size.width(), right - left)
+    top = base - TICK - size.height()
+    ground.paint(painter, QRectF((left + right - wide) / 2, top, wide, base - top))
     halo.stroke(painter, path)
-    taken = halo.text(
-        painter, QPointF((left + right) / 2, base - TICK), words, font, align=(0.5, 1.0)
-    )
+    taken = halo.text(painter, QPointF((left + right) / 2, base - TICK), words, font, align=(0.5, 1.0))
     return taken.united(QRectF(left, base - TICK, right - left, TICK))

@@ -38,7 +38,7 @@ class ReadOut(QWidget):
         self.position.setFont(theme.figures(self.position.font()))
         self.position.setMinimumWidth(
             self.position.fontMetrics().horizontalAdvance(
-                "x 00000.0  y 00000.0 mm   row 000000  col 000000"
+                "x 00000.0  y 00000.0 mm   pixel row 000000 col 000000"
             )
         )
         self.values = ElidedLabel()
@@ -57,7 +57,7 @@ class ReadOut(QWidget):
 
     def point_at(self, desk: Desk, map_id: str, x: float, y: float, row: int, col: int) -> None:
         """The pointer is at a position (µm) and over a pixel of a map."""
-        self.position.setText(f"x {x / 1000:.3f}  y {y / 1000:.3f} mm   row {row}  col {col}")
+        self.position.setText(f"x {x / 1000:.3f}  y {y / 1000:.3f} mm   pixel row {row} col {col}")
         with self._changed:
             self._wanted = _Wanted(desk, map_id, row, col)
             self._changed.notify()

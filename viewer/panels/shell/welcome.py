@@ -59,6 +59,8 @@ class Welcome(QWidget):
             button.clicked.connect(signal)
             buttons.addWidget(button)
         buttons.addStretch(1)
+        self.opening = QLabel()
+        self.opening.setTextFormat(Qt.TextFormat.PlainText)
         self._recent_title = QLabel("Recent projects")
         self._recent_title.setProperty("tone", "title")
         self._recent = QVBoxLayout()
@@ -72,7 +74,8 @@ class Welcome(QWidget):
         inside.addWidget(words)
         inside.addSpacing(tokens.gap_2)
         inside.addLayout(buttons)
-        inside.addSpacing(tokens.gap_6)
+        inside.addWidget(self.opening)
+        inside.addSpacing(tokens.gap_3)
         inside.addWidget(self._recent_title)
         inside.addLayout(self._recent)
         # Stretches and no alignment: an aligned widget is not given the height of wrapped text.
@@ -85,6 +88,10 @@ class Welcome(QWidget):
         outer.addLayout(middle)
         outer.addStretch(3)
         self.set_recent([])
+
+    def set_opening(self, text: str) -> None:
+        """Say which project is being opened; empty for none."""
+        self.opening.setText(text)
 
     def set_recent(self, paths: list[str]) -> None:
         """List the projects opened last."""

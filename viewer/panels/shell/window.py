@@ -7,13 +7,12 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QSettings, Qt, QTimer
+from PySide6.QtCore import QEventLoop, QSettings, Qt, QTimer
 from PySide6.QtGui import QAction, QCloseEvent, QDragEnterEvent, QDropEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
     QFileDialog,
     QInputDialog,
-    QLabel,
     QMainWindow,
     QMenu,
     QSizePolicy,
@@ -29,7 +28,7 @@ from viewer.desk.jobs import Jobs
 from viewer.errors import CancelledError, GrainlightError
 from viewer.panels import icons, theme
 from viewer.panels.intake.drop import dropped_paths
-from viewer.panels.qt import Poster
+from viewer.panels.qt import ElidedLabel, Poster
 from viewer.panels.shell.job_strip import JobStrip
 from viewer.panels.shell.message_strip import MessageStrip
 from viewer.panels.shell.read_out import ReadOut
@@ -384,11 +383,14 @@ class MainWindow(QMainWindow):
         status = self.statusBar()
         status.setSizeGripEnabled(False)
         self.read_out: ReadOut | None = None
-        self.hint = QLabel()
+        self.hint = ElidedLabel()
         self.hint.setProperty("tone", "dim")
-        self.hint.setTextFormat(Qt.TextFormat.PlainText)
+        self.hint.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.hint.setContentsMargins(0, 0, theme.current().gap_2, 0)
-        status.addPermanentWidget(self.hint)
+        # A third of the bar at most: the channels' values come first.
+        self.hint.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.hint.hide()
+        status.addPermanentWidget(self.hint, 1)
         status.addPermanentWidget(self.job_strip)
 
     # -- projects -------------------------------------------------------------------------------
@@ -398,22 +400,26 @@ class MainWindow(QMainWindow):
         self.messages.hide()
         if self.workspace is not None and path.resolve() == self.workspace.desk.path.resolve():
             return True
+        self._say_opening(path)
         try:
             desk = Desk.open(path, self._poster.post)
         except GrainlightError as error:
             self.messages.say("error", str(error))
             return False
+        finally:
+            self.welcome.set_opening("")
+        self.messages.hide()
         self.close_project()
         desk.said.connect(self.messages.say)
         desk.jobs.started.connect(self.job_strip.add)
         desk.history_changed.connect(self._refresh)
         self.read_out = ReadOut()
-        self.statusBar().insertWidget(0, self.read_out, 1)
+        self.statusBar().insertWidget(0, self.read_out, 2)
         self.workspace = Workspace(desk, self.read_out)
         self.workspace.bench_changed.connect(lambda _name: self._refresh())
         self.workspace.look.mode_changed.connect(lambda _mode: self._refresh())
         self.workspace.look.map_changed.connect(lambda _map: self._refresh())
-        self.workspace.view.hint_changed.connect(self.hint.setText)
+        self.workspace.view.hint_changed.connect(self._say_hint)
         restore(self.workspace.across, "across")
         self.middle.addWidget(self.workspace)
         self.middle.setCurrentWidget(self.workspace)
@@ -427,6 +433,19 @@ class MainWindow(QMainWindow):
         if desk.readonly:
             self.messages.say("caution", f"Opened for reading. {desk.readonly}")
         return True
+
+    def _say_hint(self, text: str) -> None:
+        self.hint.setText(text)
+        self.hint.setVisible(bool(text))
+
+    def _say_opening(self, path: Path) -> None:
+        """Say at once what is being opened: the first picture can take seconds."""
+        words = f"Opening {path.name.removesuffix(SUFFIX)} …"
+        if self.workspace is None:
+            self.welcome.set_opening(words)
+        else:
+            self.messages.say("info", words)
+        QApplication.processEvents(QEventLoop.ProcessEventsFlag.ExcludeUserInputEvents)
 
     def close_project(self) -> None:
         """Close the open project, if any; every edit is kept."""
@@ -493,7 +512,7 @@ class MainWindow(QMainWindow):
 
         def done(_map_id: str) -> None:
             if self.open_project(plan.target):
-                self.messages.say("info", f"Gathered «{plan.name}»: {len(plan.channels)} channels.")
+                self.messages.say("info", plan.done_words)
 
         self._jobs.run(f"Gather {plan.name}", lambda p: gather(plan, p), done, self._say)
 
@@ -702,7 +721,7 @@ class MainWindow(QMainWindow):
             title += " – Grainlight"
         self.setWindowTitle(title)
         if workspace is None:
-            self.hint.setText("")
+            self._say_hint("")
             self.welcome.set_recent(self._recent())
 
     def _recent(self) -> list[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import QRectF, QSettings, Qt, Signal
-from PySide6.QtGui import QAction, QPaintEvent
+from PySide6.QtGui import QAction, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import (
     QApplication,
     QLabel,
@@ -35,6 +35,9 @@ from viewer.panels.shell.read_out import ReadOut
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress
 from viewer.store.documents import MapSetup
+
+MIDDLE = 480
+"""Width of the middle that the right side gives way to, logical pixels."""
 
 BENCHES = (("look", "Look"), ("measure", "Measure"))
 
@@ -115,6 +118,18 @@ class Workspace(QWidget):
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(tokens.gap_1)
         box.addWidget(self.across)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._make_room()
+
+    def _make_room(self) -> None:
+        """In a narrow window the right side gives what the map lacks, down to its least width."""
+        left, middle, right = self.across.sizes()
+        least = max(self.right.minimumSizeHint().width(), self.right.minimumWidth())
+        given = min(MIDDLE - middle, right - least)
+        if given > 0 and middle > 0:
+            self.across.setSizes([left, middle + given, right - given])
 
     def _connect(self) -> None:
         self.tabs.currentChanged.connect(self._tab)
