@@ -136,13 +136,18 @@ class MeasureBench(QWidget):
         self._layers_changed(map_id)
         self.map_changed.emit(map_id)
 
-    def add_mark(self, mark: Mark) -> None:
-        """Keep a mark that was drawn."""
+    def add_mark(self, mark: Mark, hand_px: float | None = None) -> None:
+        """Keep a mark that was drawn.
+
+        Parameters
+        ----------
+        hand_px : float, optional
+            How well its ends were placed (map pixels); left out, as the user has set it.
+        """
         pixel_um = self.desk.maps[mark.map].pixel_um
+        hand = self.tools.hand.value() if hand_px is None else hand_px
         try:
-            marks, ledger = measuring.add_mark(
-                self.desk.state, mark, pixel_um, self.tools.hand.value()
-            )
+            marks, ledger = measuring.add_mark(self.desk.state, mark, pixel_um, hand)
         except GrainlightError as error:
             self.desk.said.emit("caution", str(error))
             return

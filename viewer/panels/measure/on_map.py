@@ -6,6 +6,8 @@ glow and selection go to the view.
 
 from __future__ import annotations
 
+import math
+
 from PySide6.QtCore import QObject, QRectF, Signal
 
 from viewer.desk import measuring
@@ -15,6 +17,9 @@ from viewer.panels.measure.bench import MeasureBench
 from viewer.science.measure.ruler import Snap
 from viewer.science.measure.snap import Edge
 from viewer.store.documents import Mark, Row
+
+POINTING_PX = 0.5
+"""How well a hand points at the screen: logical pixels, one standard deviation along each axis."""
 
 ROOM = 1.5
 """Share by which a mark that is gone to is given room about it."""
@@ -70,7 +75,7 @@ class RulerOnMap(QObject):
         desk, map_id = self.bench.desk, self.bench.map_id
         if map_id is None:
             return ""
-        hand = measuring.placement_of(desk.state, mark, self.bench.tools.hand.value())
+        hand = measuring.placement_of(desk.state, mark, self.hand_px)
         return measuring.reading(mark, desk.maps[map_id].pixel_um, hand).text()
 
     def snap(self, x: float, y: float, along: Point | None) -> tuple[Point, Snap] | None:
@@ -126,8 +131,23 @@ class RulerOnMap(QObject):
                     points=points,  # type: ignore[arg-type]
                     second=second,  # type: ignore[arg-type]
                     snaps=snaps,  # type: ignore[arg-type]
-                )
+                ),
+                self.hand_px,
             )
+
+    @property
+    def hand_px(self) -> float:
+        """How well a hand places an end in the present view, in map pixels.
+
+        As the user has set it, but no better than the pointer: a map that is shown small hides what
+        a click misses.
+        """
+        map_id = self.bench.map_id
+        if map_id is None:
+            return self.bench.tools.hand.value()
+        px, py = self.bench.desk.maps[map_id].pixel_um
+        pointed = POINTING_PX * self.view.lens.um_per_px / math.sqrt(px * py)
+        return max(self.bench.tools.hand.value(), round(pointed, 2))
 
     def _moved(
         self, mark_id: str, points: object, second: object, snaps: object, finished: bool

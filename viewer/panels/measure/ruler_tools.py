@@ -138,7 +138,8 @@ class RulerTools(QWidget):
         self.hand.setSuffix(" px")
         self.hand.setToolTip(
             "How far an end placed by hand lies off, one standard deviation along each axis; "
-            "it widens the intervals of marks drawn from now on"
+            "it widens the intervals of marks drawn from now on. Never taken for less than half a "
+            "pixel of the screen: come closer for surer ends"
         )
         self.hand.valueChanged.connect(self.hand_changed)
         label = QLabel("Ends placed by hand to within")
