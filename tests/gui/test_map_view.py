@@ -24,7 +24,7 @@ from viewer.panels.map.arrow_item import bearing, toward
 from viewer.panels.map.lens import Lens
 from viewer.panels.map.loader import Loader
 from viewer.panels.map.map_view import TOOLS, MapView
-from viewer.panels.map.marks_item import with_point
+from viewer.panels.map.marks_item import Label, with_point
 from viewer.panels.map.synthetic import SyntheticPicture, describe_plainly
 from viewer.panels.map.tiles import SIDE, Grid, Tile
 from viewer.panels.qt import ElidedLabel, Pixels, image_of, silenced
@@ -954,3 +954,14 @@ def test_elided_label_keeps_its_text(qtbot: Any) -> None:
     label.resize(600, 20)
     label.grab()
     assert label.toolTip() == ""
+
+
+def test_readings_stay_in_view_and_give_way_to_each_other() -> None:
+    frame = QRectF(4, 4, 392, 292)
+    cut = Label("2.4 mm", QRectF(370, 100, 60, 16)).within(frame)
+    assert cut.box == QRectF(336, 100, 60, 16)
+    gone = Label("far", QRectF(900, 100, 60, 16))
+    assert gone.within(frame) is gone
+    below = Label("other", QRectF(340, 104, 60, 16)).clear_of([cut.box])
+    assert not below.box.intersects(cut.box)
+    assert abs(below.box.center().y() - 112) <= 20

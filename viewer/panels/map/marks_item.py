@@ -97,12 +97,25 @@ def distance_to_line(at: QPointF, points: Sequence[QPointF]) -> float:
     return best
 
 
+EDGE = 4.0
+"""Least distance of a reading from the edge of the view, logical pixels."""
+
+
 @dataclass(frozen=True)
 class Label:
     """A reading and the box, in the view, that it stands in."""
 
     words: str
     box: QRectF
+
+    def within(self, frame: QRectF) -> Label:
+        """The same reading moved inside the view, where some of it is in view."""
+        box = self.box
+        if frame.contains(box) or not frame.intersects(box):
+            return self
+        dx = max(frame.left() - box.left(), 0.0) + min(frame.right() - box.right(), 0.0)
+        dy = max(frame.top() - box.top(), 0.0) + min(frame.bottom() - box.bottom(), 0.0)
+        return Label(self.words, box.translated(dx, dy))
 
     def clear_of(self, taken: Sequence[QRectF]) -> Label:
         """The same reading where it covers no other: as near as may be, below or above."""
@@ -215,9 +228,10 @@ class MarksItem:
             if label is not None:
                 labels.append(label)
         # The mark on top has its reading where it belongs; others give way.
+        frame = QRectF(0, 0, *lens.size_px).adjusted(EDGE, EDGE, -EDGE, -EDGE)
         taken: list[QRectF] = []
         for label in reversed(labels):
-            placed = label.clear_of(taken)
+            placed = label.within(frame).clear_of(taken)
             taken.append(placed.box)
             placed.draw(painter, font)
 
