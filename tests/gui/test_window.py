@@ -361,10 +361,16 @@ def test_lit_pixels_are_counted_in_words(window: MainWindow, opened: Workspace, 
     opened.look.set_mode("single")
     map_id = opened.map_id or ""
     values = opened.desk.layer(map_id, "Fe").values(slice(0, ROWS), slice(0, COLS))
+    rest(window, qtbot)
+    QApplication.processEvents()
+    before = opened.view.size()
     opened.desk.light(map_id, "Fe", 100.0, 200.0)
     lit = int(((values >= 100) & (values <= 200)).sum())
     words = opened.look.histograms.lit_words.text()
-    assert words.replace("\u2009", "").startswith(f"{lit} px lit, {100 * lit / (ROWS * COLS):.1f} %")
+    assert words.replace("\u2009", "").startswith(f"{lit} px, {100 * lit / (ROWS * COLS):.1f} %")
+    rest(window, qtbot)
+    QApplication.processEvents()
+    assert opened.view.size() == before
     opened.desk.douse(map_id)
     assert not opened.look.histograms.lit_words.text()
 

@@ -477,7 +477,7 @@ class LookBench(QObject):
         if map_id != self._map_id:
             return
         lit = self._desk.lit(map_id)
-        self.histograms.set_lit(lit, self._lit_words(lit))
+        self.histograms.set_lit(lit, *self._lit_words(lit))
         self.clear_range.setEnabled(lit is not None)
         if lit is None:
             self._latest.drop("selected")
@@ -486,20 +486,18 @@ class LookBench(QObject):
         self._select_soon.start()
         self.picture_changed.emit()
 
-    def _lit_words(self, lit: tuple[str, float, float] | None) -> str:
-        """How many pixels are lit, in words; empty where nothing is."""
+    def _lit_words(self, lit: tuple[str, float, float] | None) -> tuple[str, str]:
+        """How many pixels are lit, short and in full; empty where nothing is."""
         counted = None if lit is None else self.source.histogram(lit[0])
         if lit is None or counted is None or lit[0] not in self._entries:
-            return ""
+            return "", ""
         layer_id, low, high = lit
         number = counted.count_between(low, high)
         layer = self._entries[layer_id]
         span = (layer.maximum or 0.0) - (layer.minimum or 0.0)
         low_text, high_text = (lean(round(v, decimals(span)), span) for v in (low, high))
-        return (
-            f"{grouped(int(number))} px lit, {share(number, counted.total)}: "
-            f"{layer.name} {low_text} to {high_text}"
-        )
+        short = f"{grouped(int(number))} px, {share(number, counted.total)}"
+        return short, f"{layer.name} from {low_text} to {high_text} lights up {short} of what counts"
 
     def _list_maps(self) -> None:
         maps = self._desk.maps
@@ -628,7 +626,7 @@ class LookBench(QObject):
             for key, layer_id, stretch, colour, ramp in self._carded()
         )
         lit = self._lit()
-        self.histograms.set_lit(lit, self._lit_words(lit))
+        self.histograms.set_lit(lit, *self._lit_words(lit))
         due = {layer_id for _, layer_id, *_ in self._carded()}
         if self._window is not None and not due <= set(self._in_view):
             self._count_soon.start()

@@ -114,9 +114,8 @@ class LinkedHistograms(QWidget):
         self.lit_words.setFont(figures(self.lit_words.font()))
         said = QHBoxLayout()
         said.setSpacing(tokens.gap_2)
-        # All the room left: a population that is counted later finds room for its words at once.
-        said.addWidget(self.legend, 1)
-        said.addWidget(self.lit_words)
+        said.addWidget(self.legend)
+        said.addWidget(self.lit_words, 1)
         tools = QHBoxLayout()
         tools.setSpacing(tokens.gap_1)
         tools.addStretch(1)
@@ -190,7 +189,7 @@ class LinkedHistograms(QWidget):
             any(c.view is not None for c in cards),
             any(c.selection is not None for c in cards),
         )
-        self.set_lit(self._lit, self.lit_words.text())
+        self.set_lit(self._lit, self.lit_words.text(), self.lit_words.toolTip())
 
     def set_stretch(self, key: str, stretch: Stretch) -> None:
         """Show another stretch in one plot; says nothing back."""
@@ -202,11 +201,11 @@ class LinkedHistograms(QWidget):
         self.legend.set_outlined(outlined)
         self._arrange()
 
-    def set_lit(self, lit: tuple[str, float, float] | None, words: str = "") -> None:
+    def set_lit(self, lit: tuple[str, float, float] | None, words: str = "", tip: str = "") -> None:
         """Show which range lights up: layer id, low, high; and how many pixels that are."""
         self._lit = lit
         self.lit_words.setText(words if lit is not None else "")
-        self._arrange()
+        self.lit_words.setToolTip(tip if lit is not None else "")
         self.clear.setEnabled(lit is not None)
         for key, plot in self._plots.items():
             mine = lit is not None and self._cards[key].layer.id == lit[0]
@@ -226,10 +225,15 @@ class LinkedHistograms(QWidget):
         self._arrange()
 
     def _arrange(self) -> None:
-        """Tools beside the legend where there is room for all words, else below it."""
+        """Tools beside the legend where there is room for all words, else below it.
+
+        The room for the count of lit pixels is kept: the map must not move while a range is dragged.
+        """
         margins = self.strip.contentsMargins()
-        said = self.legend.sizeHint().width() + self.lit_words.sizeHint().width()
-        needed = said + self._tools.minimumSize().width() + 3 * current().gap_2
+        said = self.legend.sizeHint().width() + self.lit_words.fontMetrics().horizontalAdvance(
+            "0\u2009000\u2009000 px, 00.0 %"
+        )
+        needed = said + self._tools.minimumSize().width() + current().gap_3
         beside = self.width() - margins.left() - margins.right() >= needed
         ways = QBoxLayout.Direction
         way = ways.LeftToRight if beside else ways.TopToBottom

@@ -50,8 +50,10 @@ class Legend(QWidget):
         return tuple(n for n, shown in zip(self._names, self._shown, strict=True) if shown)
 
     def sizeHint(self) -> QSize:
+        """Room for all three: nothing moves when a population is counted."""
         metrics = QFontMetricsF(self.font())
-        return QSize(int(sum(26 + metrics.horizontalAdvance(word) for word in self.words)) + 1, 18)
+        wide = sum(18 + metrics.horizontalAdvance(name) for name in self._names)
+        return QSize(int(wide) + 8 * (len(self._names) - 1) + 1, 18)
 
     def minimumSizeHint(self) -> QSize:
         return self.sizeHint()

@@ -38,7 +38,7 @@ class ReadOut(QWidget):
         self.position.setFont(theme.figures(self.position.font()))
         self.position.setMinimumWidth(
             self.position.fontMetrics().horizontalAdvance(
-                "x 00000.0  y 00000.0 mm   pixel row 000000 col 000000"
+                "x 000.000  y 000.000 mm   pixel row 00000 col 00000"
             )
         )
         self.values = ElidedLabel()
