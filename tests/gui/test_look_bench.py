@@ -267,6 +267,7 @@ def test_a_project_for_reading_offers_no_new_layer(desk: Desk, qtbot: QtBot) -> 
     assert second.readonly
     bench = LookBench(second)
     assert not bench.new_layer.isEnabled()
+    assert "reading" in bench.new_layer.text()
     assert "reading" in bench.new_layer.toolTip()
     quiet(bench, qtbot)
     bench.close()

@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
 from viewer.panels import theme
-from viewer.panels.look.digits import share, ticks, tidy
+from viewer.panels.look.digits import lean, share, ticks, tidy
 from viewer.panels.look.histogram_canvas import HistogramCanvas
 from viewer.panels.look.histogram_dock import HistogramCard, LinkedHistograms
 from viewer.panels.look.histogram_plot import HistogramPlot
@@ -155,6 +155,12 @@ def test_numbers_are_written_with_as_many_digits_as_can_be_told_apart() -> None:
     assert tidy(-3.0, 10.0) == "\u22123.00"
     assert tidy(float("nan"), 1.0) == "no value"
     assert tidy(2.5e9, 1e9) == "2.500e9"
+    assert lean(87.0, 87.0) == "87"
+    assert lean(0.25, 1.0) == "0.25"
+    assert lean(100.0, 1e3) == "100"
+    assert lean(-3.0, 10.0) == "\u22123"
+    assert lean(2.5e9, 1e9) == "2.500e9"
+    assert lean(float("nan"), 1.0) == "no value"
     assert share(1, 3_000_000) == "<0.001 %"
     assert share(1, 8) == "12.5 %"
     assert ticks(0.0, 100.0, 5) == [0.0, 20.0, 40.0, 60.0, 80.0, 100.0]

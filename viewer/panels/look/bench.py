@@ -126,6 +126,7 @@ class LookBench(QObject):
         self.new_layer.triggered.connect(self.open_derive)
         if desk.readonly:
             self.new_layer.setEnabled(False)
+            self.new_layer.setText("New layer (not while open for reading)")
             self.new_layer.setToolTip("The project is open for reading: no layer can be made in it")
         self.clear_range = QAction("Clear the lit range", self)
         self.clear_range.setShortcut(QKeySequence("Ctrl+Shift+L"))

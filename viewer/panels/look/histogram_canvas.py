@@ -26,7 +26,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QToolTip, QWidget
 
-from viewer.panels.look.digits import decimals, grouped, share, ticks, tidy
+from viewer.panels.look.digits import decimals, grouped, lean, share, ticks, tidy
 from viewer.panels.look.histogram_scale import (
     Bars,
     CountAxis,
@@ -419,7 +419,7 @@ class HistogramCanvas(QWidget):
         axis = self.axis()
         span = axis.high - axis.low
         names: list[Handle] = ["low", "mid", "high"]
-        texts = {n: tidy(_rounded(values[n], span), span, whole=self._whole_numbers) for n in names}
+        texts = {n: lean(_rounded(values[n], span), span, whole=self._whole_numbers) for n in names}
         widths = {n: metrics.horizontalAdvance(texts[n]) + 8.0 for n in names}
         lane_left, lane_right = 1.0, self.width() - 1.0
         if sum(widths.values()) + 8 > lane_right - lane_left:
@@ -480,7 +480,7 @@ class HistogramCanvas(QWidget):
         span = axis.high - axis.low
         middle = 0.5 * (low + high)
         single = self._whole_numbers and high - low <= 1.0 + 1e-9
-        text = tidy(round(middle) if single else middle, span, whole=self._whole_numbers)
+        text = lean(round(middle) if single else middle, span, whole=self._whole_numbers)
         count = round(float(whole.counts[index]))
         out = f"{text}:  {grouped(count)} pixels, {share(whole.counts[index], whole.total)}"
         for name, drawn in (
