@@ -95,89 +95,71 @@ class Formula(_Operation, frozen=True, tag="formula"):
         return str(self.parsed)
 
 
-class Median(_Operation, frozen=True, tag="median"):
-    """Median of a square window of ``size`` pixels (odd)."""
+class _Smoothing(_Operation, frozen=True):
+    """A filter over one layer; making the filter holds the parameters against their ranges."""
 
     input: LayerName
-    size: int = 3
 
     def _check(self) -> None:
-        self.filter  # noqa: B018  # making it holds the size against its range
+        self.filter  # noqa: B018
+
+    @property
+    def filter(self) -> Filter:
+        """The smoothing itself."""
+        raise NotImplementedError
+
+    @property
+    def inputs(self) -> tuple[str, ...]:
+        """The layer smoothed."""
+        return (self.input,)
+
+    @property
+    def halo(self) -> int:
+        """Pixels beyond a block that its results depend on."""
+        return self.filter.halo
+
+
+class Median(_Smoothing, frozen=True, tag="median"):
+    """Median of a square window of ``size`` pixels (odd)."""
+
+    size: int = 3
 
     @property
     def filter(self) -> Filter:
         """The smoothing itself."""
         return MedianFilter(self.size)
 
-    @property
-    def inputs(self) -> tuple[str, ...]:
-        """The layer smoothed."""
-        return (self.input,)
-
-    @property
-    def halo(self) -> int:
-        """Half the window."""
-        return self.filter.halo
-
     def title(self) -> str:
         """In words."""
         return f"Median of {self.input}, {self.size} × {self.size} pixels"
 
 
-class Gaussian(_Operation, frozen=True, tag="gaussian"):
+class Gaussian(_Smoothing, frozen=True, tag="gaussian"):
     """Gaussian mean; ``sigma_px`` is in pixels along rows and columns alike, not in µm."""
 
-    input: LayerName
     sigma_px: float = 1.0
-
-    def _check(self) -> None:
-        self.filter  # noqa: B018  # making it holds sigma against its range
 
     @property
     def filter(self) -> Filter:
         """The smoothing itself."""
         return GaussianFilter(self.sigma_px)
 
-    @property
-    def inputs(self) -> tuple[str, ...]:
-        """The layer smoothed."""
-        return (self.input,)
-
-    @property
-    def halo(self) -> int:
-        """Pixels to the Gaussian's cut-off."""
-        return self.filter.halo
-
     def title(self) -> str:
         """In words."""
         return f"Gaussian mean of {self.input}, sigma {self.sigma_px:g} pixels"
 
 
-class EdgePreserving(_Operation, frozen=True, tag="edge_preserving"):
+class EdgePreserving(_Smoothing, frozen=True, tag="edge_preserving"):
     """Edge-preserving smoothing; parameters as for `viewer.science.sort.smooth.GuidedFilter`."""
 
-    input: LayerName
     radius: int = 2
     keep: float = 3.0
     noise: float | None = None
-
-    def _check(self) -> None:
-        self.filter  # noqa: B018  # making it holds the parameters against their ranges
 
     @property
     def filter(self) -> Filter:
         """The smoothing itself."""
         return GuidedFilter(self.radius, self.keep, self.noise)
-
-    @property
-    def inputs(self) -> tuple[str, ...]:
-        """The layer smoothed."""
-        return (self.input,)
-
-    @property
-    def halo(self) -> int:
-        """Two windows deep."""
-        return self.filter.halo
 
     def title(self) -> str:
         """In words."""
