@@ -86,11 +86,11 @@ def has_display() -> bool:
 def pixel_size(text: str) -> tuple[float, float]:
     """``20`` or ``20x25`` (width x height), in µm."""
     try:
-        parts = [float(p) for p in text.lower().replace("×", "x").replace(",", ".").split("x")]
+        parts = [float(p) for p in text.lower().replace("×", "x").split("x")]
     except ValueError:
         parts = []
     if len(parts) not in (1, 2):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a pixel size such as 20 or 20x25 (µm)")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a pixel size such as 20, 12.5 or 20x25 (µm)")
     return parts[0], parts[-1]
 
 

@@ -343,7 +343,7 @@ def test_a_second_map_joins_an_open_project(desk: Desk, tmp_path: Path) -> None:
     assert job.error is None
     assert [m.name for m in desk.maps.values()] == ["Slab", "Slab"]
     assert desk.maps["Slab"].info.placement == placed
-    assert told == ["maps", "info: Gathered «Slab»: 1 channels."]
+    assert told == ["maps", "info: Gathered «Slab»: 1 channel."]
 
 
 def test_stopped_in_an_open_project_nothing_is_added(desk: Desk, tmp_path: Path) -> None:
