@@ -90,7 +90,7 @@ def pixel_size(text: str) -> tuple[float, float]:
     except ValueError:
         parts = []
     if len(parts) not in (1, 2):
-        raise argparse.ArgumentTypeError(f"{text!r} is not a pixel size such as 20, 12.5 or 20x25 (µm)")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a pixel size such as 20 or 20x25 (µm)")
     return parts[0], parts[-1]
 
 
