@@ -47,7 +47,7 @@ def test_noise_is_not_suggested(tmp_path: Path) -> None:
     with Desk.open(tmp_path / "p.maps.h5", inline=True) as desk:
         composite, _ = suggest_composite(desk, "m")
         assert {p.layer for p in composite.panels if p} == {"Al", "Cr", "Fe"}
-        order = structures(desk, "m")
+        order = structures(desk.maps["m"].layers.values())
         assert min(order[n] for n in ("Al", "Cr", "Fe")) > max(order[n] for n in ("Si", "Ti"))
 
 

@@ -472,17 +472,6 @@ class Desk:
             return None
         return Lit(self.maps[map_id].layers[lit[0]], lit[1], lit[2])
 
-    # -- suggestions ----------------------------------------------------------------------------
-
-    def sample(self, layer: LayerFile, longest: int = 1024) -> npt.NDArray[np.float32]:
-        """A layer's values at the finest level no longer than `longest` pixels."""
-        level = next(
-            (n for n, s in enumerate(layer.shapes) if max(s) <= longest), layer.levels - 1
-        )
-        rows, cols = layer.shapes[level]
-        codes = layer.codes(level, slice(0, rows), slice(0, cols))
-        return layer.coding(level).decode(codes)
-
     def require_writable(self) -> None:
         """Raise where nothing can be changed.
 

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import hashlib
 import math
 import re
@@ -504,8 +503,3 @@ def _sources(paths: Sequence[Path], stop: threading.Event) -> dict[Path, Source]
             ) from error
         found[path] = Source(name=path.name, size=size, sha256=digest.hexdigest())
     return found
-
-
-def renamed(candidate: Candidate, **changes: Any) -> Candidate:
-    """A candidate with another name, element, line or unit."""
-    return dataclasses.replace(candidate, **changes)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,10 +12,10 @@ from viewer.desk.desk import Desk
 from viewer.errors import InputError
 from viewer.science.look.histogram import suggest_stretch
 from viewer.science.look.outline import suggest_outline
-from viewer.science.look.structure import structure_to_noise
-from viewer.science.look.structure import suggest_triple as best_triple
+from viewer.science.look.structure import Triple, structure_to_noise, suggest_triple
+from viewer.science.progress import Progress, silent
 from viewer.store.documents import Composite, Panel
-from viewer.store.project import LayerFile
+from viewer.store.project import LayerFile, MapFile
 
 PATCH = 192
 """Side of each of the nine patches that a channel is judged by, pixels."""
@@ -38,9 +38,13 @@ def patches(layer: LayerFile) -> npt.NDArray[Any]:
     return np.concatenate(out, axis=0)
 
 
-def structures(desk: Desk, map_id: str) -> dict[str, float]:
-    """How much structure against noise each channel holds; see `structure_to_noise`."""
-    return {x.id: structure_to_noise(patches(x)) for x in desk.maps[map_id].layers.values()}
+def structures(layers: Collection[LayerFile], progress: Progress = silent) -> dict[str, float]:
+    """How much structure against noise each layer holds, by its id; see `structure_to_noise`."""
+    out = {}
+    for done, layer in enumerate(layers):
+        progress(done / len(layers))
+        out[layer.id] = structure_to_noise(patches(layer))
+    return out
 
 
 def automatic(desk: Desk, map_id: str, layer_id: str) -> Panel:
@@ -48,22 +52,29 @@ def automatic(desk: Desk, map_id: str, layer_id: str) -> Panel:
     return Panel(layer=layer_id, stretch=suggest_stretch(desk.histogram(map_id, layer_id)))
 
 
-def suggest_composite(desk: Desk, map_id: str) -> tuple[Composite, str]:
-    """Three channels that tell most together, stretched, and the reason in words.
+def find_triple(found: MapFile, progress: Progress = silent) -> Triple:
+    """Three channels of a map that tell most together.
 
     Raises
     ------
     InputError
         The map has fewer than three channels.
     """
-    channels = desk.maps[map_id].channels
+    channels = found.channels
     if len(channels) < 3:
         raise InputError(
-            "A composite is suggested from three channels or more.", where=desk.maps[map_id].name
+            "A composite is suggested from three channels or more.", where=found.name
         )
-    triple = best_triple(
-        {x.id: patches(x) for x in channels.values()}, {x.id: x.name for x in channels.values()}
-    )
+    samples = {}
+    for done, layer in enumerate(channels.values()):
+        progress(done / len(channels))
+        samples[layer.id] = patches(layer)
+    return suggest_triple(samples, {x.id: x.name for x in channels.values()})
+
+
+def suggest_composite(desk: Desk, map_id: str) -> tuple[Composite, str]:
+    """`find_triple`, stretched, and the reason in words. Errors as of `find_triple`."""
+    triple = find_triple(desk.maps[map_id])
     panels = [automatic(desk, map_id, i) for i in triple.ids]
     return Composite(red=panels[0], green=panels[1], blue=panels[2]), triple.reason
 

@@ -18,7 +18,7 @@ from PySide6.QtGui import QAction, QColor, QImage, QKeySequence, QPixmap
 
 from viewer.desk import deriving
 from viewer.desk.desk import Desk
-from viewer.desk.suggest import patches
+from viewer.desk.suggest import find_triple, structures
 from viewer.errors import GrainlightError
 from viewer.panels import icons
 from viewer.panels.latest import Latest
@@ -37,7 +37,7 @@ from viewer.panels.look.single_panel import SinglePanel
 from viewer.science.look.colour import COLOUR_MAPS, colour_map
 from viewer.science.look.histogram import Histogram
 from viewer.science.look.stretch import Stretch
-from viewer.science.look.structure import Triple, structure_to_noise, suggest_triple
+from viewer.science.look.structure import Triple
 from viewer.science.progress import Progress
 from viewer.science.sort.recipe import Recipe
 from viewer.store.documents import Composite, MapLook, Panel
@@ -270,13 +270,6 @@ class LookBench(QObject):
         map_id = self._map_id
         found = self._desk.maps[map_id]
 
-        def work(progress: Progress) -> Triple:
-            samples = {}
-            for done, layer in enumerate(found.channels.values()):
-                progress(done / len(found.channels))
-                samples[layer.id] = patches(layer)
-            return suggest_triple(samples, {x.id: x.name for x in found.channels.values()})
-
         def done(triple: Triple) -> None:
             if map_id != self._map_id:
                 return
@@ -293,7 +286,7 @@ class LookBench(QObject):
                 composite=Composite(red=red, green=green, blue=blue),
             )
 
-        self._latest.ask("suggest", work, done)
+        self._latest.ask("suggest", lambda progress: find_triple(found, progress), done)
 
     def open_derive(self) -> None:
         """Open the panel that describes a new layer."""
@@ -726,19 +719,13 @@ class LookBench(QObject):
         if not missing:
             return
 
-        def work(progress: Progress) -> dict[str, float]:
-            out = {}
-            for done, layer in enumerate(missing):
-                progress(done / len(missing))
-                out[layer.info.content] = structure_to_noise(patches(layer))
-            return out
-
-        def done(structures: dict[str, float]) -> None:
-            self._structures.update(structures)
+        def done(by_id: dict[str, float]) -> None:
+            # Kept by content, so that a layer that is worked out anew is judged anew.
+            self._structures.update({x.info.content: by_id[x.id] for x in missing})
             if map_id == self._map_id:
                 self._list_layers()
 
-        self._latest.ask("structure", work, done)
+        self._latest.ask("structure", lambda progress: structures(missing, progress), done)
 
 
 @lru_cache(maxsize=3)

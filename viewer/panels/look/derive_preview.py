@@ -6,7 +6,7 @@ import numpy as np
 
 from viewer.desk.desk import Desk
 from viewer.panels.look.derive_dialog import Preview
-from viewer.panels.look.desk_layers import sample_window
+from viewer.science.look.compare import part as middle
 from viewer.science.look.histogram import Histogram, suggest_stretch
 from viewer.science.look.stretch import lut
 from viewer.science.progress import Progress, silent
@@ -26,8 +26,7 @@ def preview(desk: Desk, map_id: str, recipe: Recipe, progress: Progress = silent
     """
     inputs = {name: desk.layer(map_id, name) for name in recipe.inputs}
     shape = desk.maps[map_id].shape
-    rows = sample_window(shape, HIGH)[0]
-    cols = sample_window(shape, WIDE)[1]
+    rows, cols = middle(shape, (HIGH, WIDE))
     halo = recipe.halo
     wide_rows = slice(max(0, rows.start - halo), min(shape[0], rows.stop + halo))
     wide_cols = slice(max(0, cols.start - halo), min(shape[1], cols.stop + halo))

@@ -16,9 +16,6 @@ from viewer.science.look.histogram import Histogram, suggest_stretch
 from viewer.science.look.stretch import Stretch, lut
 from viewer.store.project import LayerFile, MapFile
 
-SAMPLE = 512
-"""Usual side of the part of a map that is looked at in full resolution."""
-
 
 def entry(layer: LayerFile, structure: float | None = None) -> LayerEntry:
     """What the panels list of a layer."""
@@ -64,13 +61,6 @@ def table_map(desk: Desk, found: MapFile) -> TableMap | None:
     if first is None:
         return None
     return TableMap(found.shape, found.pixel_um, tuple(first.shapes), desk.setup(found.id).orientation)
-
-
-def sample_window(shape: tuple[int, int], side: int = SAMPLE) -> tuple[slice, slice]:
-    """Rows and columns of a square about the middle of a map."""
-    rows, cols = (slice(max(0, (n - side) // 2), max(0, (n - side) // 2) + min(n, side))
-                  for n in shape)  # fmt: skip
-    return rows, cols
 
 
 class DeskSource:

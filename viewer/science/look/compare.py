@@ -26,9 +26,10 @@ COMMON = 0.5
 """Part of the channels that has to drift before the beam is suspected."""
 
 
-def part(shape: tuple[int, int]) -> tuple[slice, slice]:
-    """Rows and columns of the part of a map that a `Lineup` looks at: its middle."""
-    rows, cols = (slice(max(0, (n - SIDE) // 2), max(0, (n - SIDE) // 2) + min(n, SIDE)) for n in shape)
+def part(shape: tuple[int, int], sides: tuple[int, int] = (SIDE, SIDE)) -> tuple[slice, slice]:
+    """Rows and columns of the middle of a map, by default the part that a `Lineup` looks at."""
+    first = [max(0, (n - side) // 2) for n, side in zip(shape, sides, strict=True)]
+    rows, cols = (slice(a, a + min(n, s)) for a, n, s in zip(first, shape, sides, strict=True))
     return rows, cols
 
 
