@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -426,3 +427,18 @@ def test_overtaken_windows_are_not_read(qtbot: QtBot) -> None:
     gate.set()
     loader._pool.waitForDone()
     assert read == ["a", "d"]
+
+
+def test_a_layer_with_other_pixels_is_read_anew_and_no_other(
+    table: LightTable, source: Source, qtbot: QtBot
+) -> None:
+    before = entries()
+    source.reads.clear()
+    table.set_map(table_map(source), before)
+    settle(qtbot, table)
+    assert source.reads == []
+    changed = table.grid._visible()[0].layer.id
+    after = [replace(e, content="worked out anew") if e.id == changed else e for e in before]
+    table.set_map(table_map(source), after)
+    settle(qtbot, table)
+    assert {layer for layer, _ in source.reads} == {changed}

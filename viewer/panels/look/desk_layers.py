@@ -39,6 +39,7 @@ def entry(layer: LayerFile, structure: float | None = None) -> LayerEntry:
         negative=stats.negative,
         size=stats.pixels,
         structure=structure,
+        content=layer.info.content,
         flags=tuple(
             Flag(
                 short=flag.kind,

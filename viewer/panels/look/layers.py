@@ -51,6 +51,8 @@ class LayerEntry:
         Structure against noise: larger where the picture shows more than counting noise.
     ready : bool
         False while a derived layer is being computed.
+    content : str
+        Names the pixels: another content is other pixels under the same id.
     """
 
     id: str
@@ -73,6 +75,7 @@ class LayerEntry:
     structure: float | None = None
     flags: tuple[Flag, ...] = ()
     ready: bool = True
+    content: str = ""
 
     @property
     def integer(self) -> bool:

@@ -146,7 +146,7 @@ class LightTableGrid(QAbstractScrollArea):
         for layer in layers if table_map is not None else ():
             old = kept.get(layer.id)
             cell = _Cell(layer, QRect())
-            if old is not None:
+            if old is not None and old.layer.content == layer.content:
                 cell.base, cell.fine = old.base, old.fine
                 if turned:
                     for block in (cell.base, cell.fine):
@@ -178,14 +178,6 @@ class LightTableGrid(QAbstractScrollArea):
         for cell in self._cells:
             if layer_id in (None, cell.layer.id):
                 cell.picture = None
-        self.viewport().update()
-
-    def reread(self, layer_id: str) -> None:
-        """The pixels of a layer changed."""
-        for cell in self._cells:
-            if cell.layer.id == layer_id:
-                cell.base = cell.fine = cell.picture = None
-        self._ask.start()
         self.viewport().update()
 
     def stop(self) -> None:
@@ -233,11 +225,6 @@ class LightTableGrid(QAbstractScrollArea):
     def layer_ids(self) -> list[str]:
         """Layers in the order shown."""
         return [cell.layer.id for cell in self._cells]
-
-    def cell_rect(self, layer_id: str) -> QRect:
-        """A layer's cell in the viewport, caption included."""
-        cell = next(c for c in self._cells if c.layer.id == layer_id)
-        return cell.rect.translated(0, -self.verticalScrollBar().value())
 
     def picture_rect(self, layer_id: str) -> QRectF:
         """A layer's picture in the viewport."""
