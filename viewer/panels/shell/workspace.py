@@ -113,7 +113,7 @@ class Workspace(QWidget):
         self.across.setStretchFactor(1, 1)
         for place in range(3):
             self.across.setCollapsible(place, False)
-        self.across.setSizes([232, 800, 420])
+        self.across.setSizes([232, 840, 380])
         box = QVBoxLayout(self)
         box.setContentsMargins(0, 0, 0, 0)
         box.setSpacing(tokens.gap_1)
