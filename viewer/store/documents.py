@@ -11,10 +11,13 @@ from typing import Annotated, Literal
 
 import msgspec
 
+from viewer.errors import InputError
 from viewer.science.look.orient import Orientation
 from viewer.science.look.stretch import Stretch
 from viewer.science.measure.ruler import Snap
+from viewer.science.sort.calibration import Calibration
 from viewer.science.sort.recipe import Recipe
+from viewer.science.sort.scheme import Name, Scheme
 
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Text = Annotated[str, msgspec.Meta(max_length=4000)]
@@ -47,13 +50,17 @@ class Composite(_Document, frozen=True, kw_only=True):
 
 
 class MapLook(_Document, frozen=True, kw_only=True):
-    """How one map is being looked at."""
+    """How one map is being looked at.
 
-    mode: Literal["table", "single", "composite"] = "table"
+    ``phase_opacity``: how far the phase map covers the picture below it, in the mode ``phases``.
+    """
+
+    mode: Literal["table", "single", "composite", "phases"] = "table"
     layer: str | None = None
     colours: str = "grey"
     stretches: dict[Id, Stretch] = {}
     composite: Composite = Composite()
+    phase_opacity: Annotated[float, msgspec.Meta(ge=0.0, le=1.0)] = 1.0
 
 
 class MapSetup(_Document, frozen=True, kw_only=True):
@@ -145,6 +152,61 @@ class Ledger(_Document, frozen=True, kw_only=True):
     rows: tuple[Row, ...] = ()
 
 
+class Schemes(_Document, frozen=True, kw_only=True):
+    """Document ``schemes``: how each map is sorted."""
+
+    maps: dict[Id, Scheme] = {}
+
+
+class KeyEntry(_Document, frozen=True, kw_only=True):
+    """What a phase looks like and is, on every map of the project.
+
+    ``colour`` is ``#rrggbb``; ``density`` in g/cm³; ``mineral`` the name in the mineral table.
+    """
+
+    name: Name
+    colour: Annotated[str, msgspec.Meta(pattern="^#[0-9a-f]{6}$")]
+    density: Annotated[float, msgspec.Meta(gt=0.0, le=30.0)] | None = None
+    mineral: str | None = None
+
+
+class Key(_Document, frozen=True, kw_only=True):
+    """Document ``key``: one entry a phase name, for the whole project."""
+
+    entries: tuple[KeyEntry, ...] = ()
+
+    def __post_init__(self) -> None:
+        names = [e.name.strip().casefold() for e in self.entries]
+        if len(set(names)) < len(names):
+            raise InputError("Two entries of the key have the same name.", where="key")
+
+    def entry(self, name: str) -> KeyEntry | None:
+        """The entry of a phase, whatever the case of its letters."""
+        wanted = name.strip().casefold()
+        return next((e for e in self.entries if e.name.strip().casefold() == wanted), None)
+
+
+class Unit(_Document, frozen=True, kw_only=True):
+    """A rock unit drawn on a map: closed polygons in µm on the stored map, inside by even-odd."""
+
+    id: Id
+    map: Id
+    name: Name
+    polygons: tuple[tuple[Point, ...], ...]
+
+
+class Units(_Document, frozen=True, kw_only=True):
+    """Document ``units``."""
+
+    units: tuple[Unit, ...] = ()
+
+
+class Calibrations(_Document, frozen=True, kw_only=True):
+    """Document ``calibrations``: by map, then by the name of the layer."""
+
+    maps: dict[Id, dict[Name, Calibration]] = {}
+
+
 class State(_Document, frozen=True, kw_only=True):
     """All documents of a project."""
 
@@ -153,6 +215,10 @@ class State(_Document, frozen=True, kw_only=True):
     derived: Deriveds = Deriveds()
     marks: Marks = Marks()
     ledger: Ledger = Ledger()
+    schemes: Schemes = Schemes()
+    key: Key = Key()
+    units: Units = Units()
+    calibrations: Calibrations = Calibrations()
 
 
 DOCUMENTS: dict[str, type[_Document]] = {
@@ -161,5 +227,9 @@ DOCUMENTS: dict[str, type[_Document]] = {
     "derived": Deriveds,
     "marks": Marks,
     "ledger": Ledger,
+    "schemes": Schemes,
+    "key": Key,
+    "units": Units,
+    "calibrations": Calibrations,
 }
 """Name of each document in ``/state`` and the struct that it must fit."""

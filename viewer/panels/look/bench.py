@@ -43,7 +43,7 @@ from viewer.science.sort.recipe import Recipe
 from viewer.store.documents import Composite, MapLook, Panel
 from viewer.store.project import LayerFile
 
-Mode = Literal["table", "single", "composite"]
+Mode = Literal["table", "single", "composite", "phases"]
 Window = tuple[slice, slice]
 
 MODES: tuple[tuple[Mode, str, str, str], ...] = (
