@@ -20,3 +20,12 @@ class Progress(Protocol):
 
 def silent(done: float, doing: str = "") -> None:
     """Progress that nobody looks at."""
+
+
+def part(progress: Progress, start: float, stop: float) -> Progress:
+    """Progress of a piece of the work, which goes from `start` to `stop` of the whole."""
+
+    def step(done: float, doing: str = "") -> None:
+        progress(start + (stop - start) * done, doing)
+
+    return step

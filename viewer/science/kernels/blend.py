@@ -150,6 +150,34 @@ def paint_masked_plain(codes: Codes, table: Words, dim: Words, mask: Mask, out: 
     out[...] = np.where(mask, table[codes], dim[codes])
 
 
+@compiled
+def paint_over(codes: Codes, table: Tables, cover: int, out: npt.NDArray[np.uint8]) -> None:
+    """Mix the colours of a class image into a painted picture.
+
+    Parameters
+    ----------
+    codes : ndarray of uint8 or uint16 [rows, columns]
+    table : ndarray of uint8 [n, 4]
+        Blue, green, red, opacity of each code.
+    cover : int
+        0 (the picture stays) to 255 (the table's colours alone).
+    out : ndarray of uint8 [rows, columns, 4]
+        The painted picture, changed in place.
+    """
+    for r in prange(out.shape[0]):
+        for c in range(out.shape[1]):
+            colour = table[codes[r, c]]
+            for i in range(4):
+                mixed = np.int64(out[r, c, i]) * (255 - cover) + np.int64(colour[i]) * cover
+                out[r, c, i] = (mixed + 127) // 255
+
+
+def paint_over_plain(codes: Codes, table: Tables, cover: int, out: npt.NDArray[np.uint8]) -> None:
+    """`paint_over` in NumPy."""
+    mixed = out.astype(np.int64) * (255 - cover) + table[codes].astype(np.int64) * cover
+    out[...] = (mixed + 127) // 255
+
+
 def light(codes: Codes, lit: Tables, colour: Tables, cover: int, out: npt.NDArray[np.uint8]) -> None:
     """Lay a colour over the pixels whose code is lit.
 

@@ -218,6 +218,40 @@ def light(
     return out
 
 
+def paint_over(codes: Codes, colours: npt.NDArray[np.uint8], out: Picture, cover: float) -> Picture:
+    """Lay the colours of a class image over a painted picture.
+
+    Parameters
+    ----------
+    codes : ndarray of uint8 or uint16 [rows, columns]
+    colours : ndarray of uint8 [n, 4]
+        Blue, green, red and opacity of each code.
+    out : ndarray of uint8 [rows, columns, 4]
+        The picture, changed in place.
+    cover : float
+        0: the picture shows through wholly; 1: the colours alone.
+
+    Returns
+    -------
+    ndarray
+        `out`.
+
+    Raises
+    ------
+    ValueError
+        Arrays that do not go together.
+    """
+    from viewer.science.kernels import blend as kernels
+
+    _words(out)
+    layer = _layer(codes, out.shape[:2])
+    _check_length(colours, layer)
+    kernels.paint_over(
+        layer, np.ascontiguousarray(colours), round(255 * min(max(cover, 0.0), 1.0)), out
+    )
+    return out
+
+
 def lit_between(values: npt.NDArray[np.float64], low: float, high: float) -> npt.NDArray[np.bool_]:
     """Codes whose value lies in ``[low, high]``: a table for `light`.
 
