@@ -46,10 +46,11 @@ from viewer.store.project import LayerFile
 Mode = Literal["table", "single", "composite", "phases"]
 Window = tuple[slice, slice]
 
-MODES: tuple[tuple[Mode, str, str, str], ...] = (
-    ("table", "Light table", "F2", "All layers side by side"),
-    ("single", "Single layer", "F3", "One layer through a colour map"),
-    ("composite", "Composite", "F4", "Three layers as red, green and blue"),
+MODES: tuple[tuple[Mode, str, str, str, str], ...] = (
+    ("table", "Light table", "Table", "F2", "All layers side by side"),
+    ("single", "Single layer", "Single", "F3", "One layer through a colour map"),
+    ("composite", "Composite", "Composite", "F4", "Three layers as red, green and blue"),
+    ("phases", "Phase map", "Phases", "F5", "Every sorted pixel in its phase's colour"),
 )
 
 
@@ -63,7 +64,7 @@ class LookBench(QObject):
     table : LightTable
         For the middle, while `mode` is ``table``.
     panel : LookPanel
-        For the right side: mode switch, composite panel, single panel.
+        For the right side: composite panel, single panel.
     histograms : LinkedHistograms
         To be docked under the map.
     derive : DeriveDialog
@@ -76,7 +77,7 @@ class LookBench(QObject):
     picture_changed()
         The map view is to show ``desk.picture(map_id)``.
     mode_changed(str)
-        ``table``, ``single`` or ``composite``: whether the middle shows the table or the map.
+        ``table``, ``single``, ``composite`` or ``phases``: what the middle shows.
     map_changed(str)
         Another map is looked at.
     """
@@ -107,15 +108,16 @@ class LookBench(QObject):
         self.composite = CompositePanel(self.source.histogram, self.source.suggested)
         self.single = SinglePanel({name: colour_map(name) for name in COLOUR_MAPS})
         self.modes: list[QAction] = []
-        for mode, text, key, tip in MODES:
+        for mode, text, short, key, tip in MODES:
             action = QAction(text, self)
+            action.setIconText(short)
             action.setIcon(icons.icon(mode))
             action.setCheckable(True)
             action.setShortcut(QKeySequence(key))
             action.setToolTip(f"{tip} ({key})")
             action.triggered.connect(lambda _=False, m=mode: self.set_mode(m))
             self.modes.append(action)
-        self.panel = LookPanel(self.modes, self.composite, self.single)
+        self.panel = LookPanel(self.composite, self.single)
         self.histograms = LinkedHistograms()
         self.derive = DeriveDialog(self._preview)
         self.new_layer = QAction(icons.icon("derive"), "New layer…", self)

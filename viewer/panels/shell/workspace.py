@@ -30,6 +30,7 @@ from viewer.panels.map.outline_item import Polygons
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.on_map import RulerOnMap
 from viewer.panels.qt import typing_focus
+from viewer.panels.shell.mode_strip import ModeStrip
 from viewer.panels.shell.plate import paint_plate
 from viewer.panels.shell.read_out import ReadOut
 from viewer.science.look.orient import Orientation
@@ -106,6 +107,7 @@ class Workspace(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(self.tabs)
+        column.addWidget(ModeStrip(self.look.modes))
         column.addWidget(self.pages, 1)
         self.across = QSplitter(Qt.Orientation.Horizontal)
         for widget in (self.look.channels, centre, self.right):
