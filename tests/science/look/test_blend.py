@@ -6,7 +6,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from viewer.science.kernels import blend as kernels
-from viewer.science.look.blend import blend, blend_rgb, colour_lut, light, lit_between, paint
+from viewer.science.look.blend import (
+    blend,
+    blend_rgb,
+    colour_lut,
+    light,
+    lit_between,
+    paint,
+    paint_over,
+)
 from viewer.science.look.colour import colour_map
 from viewer.science.look.stretch import Stretch, lut
 
@@ -57,6 +65,10 @@ def test_kernels_equal_their_plain_twins(seed, dtype, shape):
         other = one.copy()
         kernels.light(r, lit, np.array([1, 200, 30, 255], np.uint8), cover, one)
         kernels.light_plain(r, lit, np.array([1, 200, 30, 255], np.uint8), cover, other)
+        np.testing.assert_array_equal(one, other)
+        colours = words.view(np.uint8).reshape(-1, 4)
+        kernels.paint_over(r, colours, cover, one)
+        kernels.paint_over_plain(r, colours, cover, other)
         np.testing.assert_array_equal(one, other)
 
 
@@ -137,6 +149,14 @@ def test_lighting_a_range():
     assert abs(int(half.reshape(-1, 4)[5, 0]) - 150) <= 1
 
 
+def test_a_class_image_laid_wholly_over_a_picture_hides_it():
+    codes, _, _ = some(dtype=np.uint8)
+    colours = np.random.default_rng(1).integers(0, 256, (256, 4), dtype=np.uint8)
+    under = np.random.default_rng(2).integers(0, 256, (*SHAPE, 4), dtype=np.uint8)
+    np.testing.assert_array_equal(paint_over(codes[0], colours, under.copy(), 1.0), colours[codes[0]])
+    np.testing.assert_array_equal(paint_over(codes[0], colours, under.copy(), 0.0), under)
+
+
 def test_arrays_that_do_not_go_together_are_refused():
     codes, tables, mask = some()
     for wrong in (
@@ -152,6 +172,7 @@ def test_arrays_that_do_not_go_together_are_refused():
         lambda: blend_rgb(codes, tables, np.zeros((*SHAPE, 4), np.uint8)),
         lambda: paint(codes[0], np.zeros((256, 4), np.uint8), picture()),
         lambda: paint(codes[0], np.zeros((65536, 3), np.uint8), picture()),
+        lambda: paint_over(codes[0], np.zeros((256, 4), np.uint8), picture(), 0.5),
         lambda: light(codes[0], np.zeros(256, bool), picture(), (1, 2, 3)),
     ):
         with pytest.raises(ValueError):
