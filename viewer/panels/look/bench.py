@@ -475,11 +475,13 @@ class LookBench(QObject):
         lit = self._desk.lit(map_id)
         self.histograms.set_lit(lit, *self._lit_words(lit))
         self.clear_range.setEnabled(lit is not None)
-        if lit is None:
+        if lit is not None:
+            self._select_soon.start()
+        elif self._selected or self._latest.busy:
+            # A lasso that is being drawn comes by here at every vertex: nothing to do then.
             self._latest.drop("selected")
             self._selected.clear()
             self._show_cards()
-        self._select_soon.start()
         self.picture_changed.emit()
 
     def _lit_words(self, lit: tuple[str, float, float] | None) -> tuple[str, str]:
