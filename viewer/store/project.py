@@ -657,6 +657,22 @@ class Project:
                 dataset = self._datasets[path] = file[path]
             return np.asarray(dataset[rows] if cols is None else dataset[rows, cols])
 
+    def text(self, path: str) -> str | None:
+        """A text of a cache; None where it is not there or damaged, and is to be made anew."""
+        with self._reading() as file:
+            try:
+                return str(file[path].asstr()[()])
+            except _UNREADABLE:
+                return None
+
+    def cached(self, path: str) -> npt.NDArray[Any] | None:
+        """All pixels of a cache; None where it is not there or damaged, and is to be made anew."""
+        with self._reading() as file:
+            try:
+                return np.asarray(file[path][()])
+            except _UNREADABLE:
+                return None
+
     def _attrs(self, path: str) -> dict[str, Any]:
         with self._reading() as file:
             try:
