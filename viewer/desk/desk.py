@@ -19,13 +19,20 @@ from psygnal import Signal
 
 from viewer.desk.gather import GatherPlan, gather_into
 from viewer.desk.jobs import Job, Jobs, Post, at_once
-from viewer.desk.picture import LayersPicture, Lit
+from viewer.desk.lit import Light, Lit, LitGate, LitPhase
+from viewer.desk.phase_image import PhaseImage
+from viewer.desk.phases_picture import MapPicture, PhasesPicture, SeenPicture
+from viewer.desk.picture import LayersPicture
+from viewer.desk.sorting import Sorting
+from viewer.desk.where import Where
 from viewer.errors import CancelledError, GrainlightError, InputError, ProjectReadOnlyError
 from viewer.science.look.colour import colour_map
 from viewer.science.look.histogram import Histogram, histogram_codes
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch
+from viewer.science.look.vision import VISIONS
 from viewer.science.progress import Progress, silent
+from viewer.science.sort.scheme import Gate, Painted, Point, Range, layers_of
 from viewer.store.documents import (
     Composite,
     Looks,
@@ -36,6 +43,9 @@ from viewer.store.documents import (
 )
 from viewer.store.layers import TILE
 from viewer.store.project import LayerFile, MapFile, Project
+
+_Shining = tuple[str, float, float] | Where
+"""What lights up: a range of a layer (id, low, high), or a part of the map."""
 
 UNDO_DEPTH = 1000
 PROMPT_PIXELS = 1_000_000
@@ -75,6 +85,10 @@ class Desk:
     """A histogram was counted anew; map id, layer id."""
     lit_changed = Signal(str)
     """Other pixels of a map light up; its id."""
+    phases_changed = Signal(str)
+    """A map was sorted anew; its id."""
+    vision_changed = Signal(str)
+    """Maps are to be shown as other eyes see them: a name as of `viewer.science.look.vision`."""
     said = Signal(str, str)
     """Something the user should know: 'info', 'caution' or 'error', and the text."""
 
@@ -85,8 +99,9 @@ class Desk:
         self._redo: list[_Step] = []
         self._histograms: dict[str, tuple[Hashable, Histogram]] = {}
         self._counting: set[Hashable] = set()
-        self._lit: dict[str, tuple[str, float, float]] = {}
-        self._pictures: dict[str, LayersPicture] = {}
+        self._lit: dict[str, _Shining] = {}
+        self.vision = "none"
+        self.sorting = Sorting(self)
 
     @classmethod
     def open(
@@ -98,7 +113,10 @@ class Desk:
     def close(self) -> None:
         """Stop all jobs, write every edit, let the file go."""
         self.jobs.close()
-        self.project.close()
+        try:
+            self.sorting.save_all()
+        finally:
+            self.project.close()
 
     def __enter__(self) -> Desk:
         return self
@@ -397,22 +415,70 @@ class Desk:
     # -- pictures -------------------------------------------------------------------------------
 
     def lit(self, map_id: str) -> tuple[str, float, float] | None:
-        """The range that lights up: layer id, low, high."""
-        return self._lit.get(map_id)
+        """The range that lights up, if it is a range: layer id, low, high."""
+        lit = self._lit.get(map_id)
+        return lit if isinstance(lit, tuple) else None
+
+    def lit_where(self, map_id: str) -> Where | None:
+        """What lights up; None where nothing does."""
+        lit = self._lit.get(map_id)
+        if isinstance(lit, tuple):
+            layer = self.maps[map_id].layers.get(lit[0])
+            if layer is None:
+                return None
+            return Where.gate(Range(layer=layer.id, low=lit[1], high=lit[2]))
+        return lit
 
     def light(self, map_id: str, layer_id: str, low: float, high: float) -> None:
         """Light up the pixels of a layer between two values."""
-        self._lit[map_id] = (layer_id, low, high)
-        self.lit_changed.emit(map_id)
+        self._shine(map_id, (layer_id, low, high))
+
+    def light_gate(self, map_id: str, gate: Gate, inverted: bool = False) -> None:
+        """Light up the pixels in a gate, or all others that have a value."""
+        self._shine(map_id, Where.gate(gate, inverted))
+
+    def light_phase(self, map_id: str, phase_id: str) -> None:
+        """Light up the pixels of a phase; ``""``: those of none."""
+        self._shine(map_id, Where.phase(phase_id))
+
+    def light_region(self, map_id: str, outlines: tuple[tuple[Point, ...], ...]) -> None:
+        """Light up what lies inside closed outlines (µm on the stored map)."""
+        self._shine(map_id, Where.region(outlines))
+
+    def _shine(self, map_id: str, lit: _Shining) -> None:
+        if self._lit.get(map_id) != lit:
+            self._lit[map_id] = lit
+            self.lit_changed.emit(map_id)
 
     def douse(self, map_id: str) -> None:
         """Light nothing up."""
         if self._lit.pop(map_id, None) is not None:
             self.lit_changed.emit(map_id)
 
-    def picture(self, map_id: str) -> LayersPicture:
-        """What the map view shows of a map now."""
+    def set_vision(self, vision: str) -> None:
+        """Show maps as other eyes see them: ``none``, ``protan``, ``deutan``, ``tritan``, ``grey``."""
+        if vision not in VISIONS:
+            raise ValueError(f"{vision!r} is none of {VISIONS}")
+        if vision != self.vision:
+            self.vision = vision
+            self.vision_changed.emit(vision)
+
+    def seen(self, picture: MapPicture) -> MapPicture | SeenPicture:
+        """A picture as the eyes that were chosen see it."""
+        return picture if self.vision == "none" else SeenPicture(picture, self.vision)
+
+    def picture(self, map_id: str) -> MapPicture:
+        """What the map view shows of a map now, in its true colours.
+
+        A map that has not been sorted yet shows its layers in the mode ``phases`` too.
+        """
         look = self.look(map_id)
+        if look.mode == "phases":
+            image = self.sorting.image(map_id)
+            if image is not None:
+                return self.phases_picture(map_id, image, look.phase_opacity)
+            if any(look.composite.panels):
+                return self.composite_picture(map_id, look.composite, lit=self._lit_of(map_id))
         if look.mode == "composite":
             return self.composite_picture(map_id, look.composite, lit=self._lit_of(map_id))
         layers = self.maps[map_id].layers
@@ -423,6 +489,23 @@ class Desk:
             look.stretches.get(layer_id, Stretch()),
             look.colours,
             lit=self._lit_of(map_id),
+        )
+
+    def phases_picture(
+        self, map_id: str, image: PhaseImage, opacity: float = 1.0, *, lit: bool = True
+    ) -> PhasesPicture:
+        """A class image in the key's colours, over the map's composite where that shows through."""
+        composite = self.look(map_id).composite
+        below = None
+        if opacity < 1.0 and any(composite.panels):
+            below = self.composite_picture(map_id, composite)
+        return PhasesPicture(
+            self.maps[map_id],
+            image,
+            tuple(self.sorting.colour(name) for name in image.names),
+            opacity,
+            below,
+            self._lit_of(map_id) if lit else None,
         )
 
     def composite_picture(
@@ -466,11 +549,29 @@ class Desk:
             lit=lit,
         )
 
-    def _lit_of(self, map_id: str) -> Lit | None:
-        lit = self._lit.get(map_id)
-        if lit is None or lit[0] not in self.maps[map_id].layers:
+    def _lit_of(self, map_id: str) -> Light | None:
+        """What lights up, ready to be drawn; None where a layer that it needs is not there."""
+        where = self._lit.get(map_id)
+        found = self.maps[map_id]
+        if where is None:
             return None
-        return Lit(self.maps[map_id].layers[lit[0]], lit[1], lit[2])
+        if isinstance(where, tuple):
+            layer = found.layers.get(where[0])
+            return None if layer is None else Lit(layer, where[1], where[2])
+        if where.kind == "phase":
+            image = self.sorting.latest(map_id)
+            if image is None or (where.id and where.id not in image.ids):
+                return None
+            return LitPhase(image, image.label(where.id) if where.id else 0)
+        gate = where.within
+        if where.kind == "region":
+            gate = Painted(map=map_id, outlines=where.outlines)
+        assert gate is not None, "a gate, a region or a phase lights up"
+        try:
+            layers = tuple(self.layer(map_id, name) for name in layers_of(gate))
+        except InputError:
+            return None
+        return LitGate(gate, layers, map_id, found.shape, found.pixel_um, where.inverted)
 
     def require_writable(self) -> None:
         """Raise where nothing can be changed.

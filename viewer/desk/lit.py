@@ -28,7 +28,8 @@ Loaded = tuple[npt.NDArray[Any], ...]
 GLOW: RGB = (255, 64, 160)
 """What is lit up."""
 
-_LIT = np.array([0, 1], np.uint8)
+_LIT = (np.arange(256) == 1).view(np.uint8)
+"""Lights up where a mask is True."""
 
 
 class Light(Protocol):

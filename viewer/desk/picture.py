@@ -10,17 +10,21 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from viewer.science.look.blend import blend, blend_rgb, colour_lut, light, lit_between, paint
+from viewer.desk.lit import Light, Loaded
+from viewer.science.look.blend import blend, blend_rgb, colour_lut, paint
 from viewer.science.look.coding import Coding
 from viewer.science.look.orient import Orientation
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch, lut
 from viewer.store.project import LayerFile, MapFile
+
+if TYPE_CHECKING:
+    from viewer.desk.phases_picture import MapPicture
 
 Polygons = Sequence[npt.NDArray[np.float64]]
 RGB = tuple[int, int, int]
@@ -75,7 +79,7 @@ class Block:
 
     level: int
     codes: tuple[npt.NDArray[Any] | None, ...]
-    lit: npt.NDArray[Any] | None
+    lit: Loaded
     mask: npt.NDArray[np.bool_] | None
     shape: tuple[int, int]
 
@@ -84,20 +88,10 @@ class Block:
         return Block(
             self.level,
             tuple(None if c is None else c[start:stop] for c in self.codes),
-            None if self.lit is None else self.lit[start:stop],
+            tuple(a[start:stop] for a in self.lit),
             None if self.mask is None else self.mask[start:stop],
             (stop - start, self.shape[1]),
         )
-
-
-@dataclass(frozen=True)
-class Lit:
-    """Pixels of `layer` between `low` and `high` (in its unit, both ends included) light up."""
-
-    layer: LayerFile
-    low: float
-    high: float
-    colour: tuple[int, int, int] = (255, 64, 160)
 
 
 @dataclass
@@ -115,7 +109,7 @@ class LayersPicture:
         Colour map of a single layer.
     outline : sequence of ndarray [n, 2]
         Polygons in µm; what lies outside is dimmed.
-    lit : Lit or None
+    lit : Light or None
     """
 
     map: MapFile
@@ -123,7 +117,7 @@ class LayersPicture:
     stretches: tuple[Stretch, ...]
     colours: npt.NDArray[np.uint8] | None = None
     outline: Polygons = ()
-    lit: Lit | None = None
+    lit: Light | None = None
     _tables: dict[tuple[Any, ...], npt.NDArray[Any]] = field(default_factory=dict, repr=False)
 
     @property
@@ -144,14 +138,14 @@ class LayersPicture:
         return (
             self.map.id,
             tuple(None if x is None else x.info.content or x.id for x in self.layers),
-            None if self.lit is None else self.lit.layer.path,
+            None if self.lit is None else self.lit.key,
             tuple(p.tobytes() for p in self.outline),
         )
 
     def load(self, level: int, rows: slice, cols: slice) -> Block:
         """Read a window of a level. Any thread; may wait for the disk."""
         codes = tuple(None if x is None else x.codes(level, rows, cols) for x in self.layers)
-        lit = None if self.lit is None else self.lit.layer.codes(level, rows, cols)
+        lit = () if self.lit is None else self.lit.load(level, rows, cols)
         shape = (rows.stop - rows.start, cols.stop - cols.start)
         return Block(level, codes, lit, self._mask(level, rows, cols), shape)
 
@@ -161,8 +155,8 @@ class LayersPicture:
             paint(_only(block), self._colour_table(block.level), out, block.mask)
         else:
             blend(block.codes, self._tables_of(block.level, 8), out, block.mask)
-        if self.lit is not None and block.lit is not None:
-            light(block.lit, self._lit_table(block.level), out, self.lit.colour)
+        if self.lit is not None and block.lit:
+            self.lit.lay(block.lit, block.level, out)
 
     def rgb(
         self, level: int, rows: slice, cols: slice, depth: Literal[8, 16] = 8
@@ -227,16 +221,6 @@ class LayersPicture:
             self._tables[at] = table
         return table
 
-    def _lit_table(self, level: int) -> npt.NDArray[np.bool_]:
-        assert self.lit is not None
-        layer = self.lit.layer
-        at = (layer.path, min(level, 1), "lit", self.lit.low, self.lit.high)
-        table = self._tables.get(at)
-        if table is None:
-            values = code_values(layer.coding(level), layer.code_count(level))
-            table = self._tables[at] = lit_between(values, self.lit.low, self.lit.high)
-        return table
-
     def _mask(self, level: int, rows: slice, cols: slice) -> npt.NDArray[np.bool_] | None:
         if not self.outline:
             return None
@@ -257,7 +241,7 @@ def _only(block: Block) -> npt.NDArray[Any]:
 class OrientedPicture:
     """A picture as it is laid on the page: what `viewer.plates` draws from."""
 
-    picture: LayersPicture
+    picture: MapPicture
     orientation: Orientation
 
     @property

@@ -310,6 +310,8 @@ class Sorting:
     def _settle_mixed(
         self, work: SortWork, labels: npt.NDArray[np.uint8], progress: Progress
     ) -> tuple[npt.NDArray[np.uint8], int]:
+        if work.scheme.mixed.treat == "off":
+            return labels, 0
         raise NotImplementedError
 
     def save_all(self) -> None:
