@@ -20,6 +20,7 @@ from viewer.desk.desk import Desk
 from viewer.desk.export import write_picture_page, write_picture_tiff
 from viewer.desk.gather import gather, plan
 from viewer.desk.marking import measured
+from viewer.desk.sorting import new_id
 from viewer.desk.suggest import automatic, outline_of_sum, suggest_composite
 from viewer.errors import InputError, from_os_error
 from viewer.intake.formats import scan
@@ -28,10 +29,13 @@ from viewer.plates.tables import write_ledger
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress, silent
 from viewer.science.sort.recipe import Formula
-from viewer.store.documents import Composite, MapLook, MapSetup
+from viewer.store.documents import Composite, MapLook, MapSetup, Unit
 from viewer.store.project import Placement
 
 FACE_A, FACE_B, CLOSE_UP = "Slab face A", "Slab face B", "Seam close-up"
+UNITS = ("laminated leuconorite", "poikilitic norite", "chromite seam", "footwall troctolite")
+"""From the top down."""
+
 _OURS = "grainlight-demo.txt"
 SCALES = (0.1, 10.0)
 """Smallest slab that still shows all it is made for, and largest that a machine should be asked for."""
@@ -102,6 +106,7 @@ def build(
     truth = json.loads((slab.truth / "truth.json").read_text(encoding="utf-8"))
     with Desk.open(project, inline=True) as desk:
         _set_up(desk, truth)
+        _draw_units(desk, slab)
         progress(0.78, "composites")
         _compose(desk)
         progress(0.82, "derived layer")
@@ -191,16 +196,51 @@ def _named(desk: Desk, map_id: str, name: str, elements: tuple[str, str, str]) -
     return Composite(name=name, red=panels[0], green=panels[1], blue=panels[2])
 
 
-def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
-    """Readings that the guide walks through, at the contacts as the truth has them."""
-    contacts: dict[str, list[tuple[float, float]]] = {}
+def _contacts(slab: DemoSlab, map_name: str) -> dict[str, Floats]:
+    """Contacts of a map as arrays [n, 2] of x and y in µm, from left to right."""
+    found: dict[str, list[tuple[float, float]]] = {}
     with open(slab.truth / "contacts.csv", encoding="utf-8", newline="") as file:
         for told in csv.DictReader(file):
-            if told["map"] == FACE_A:
+            if told["map"] == map_name:
                 at = (float(told["x_um"]), float(told["y_um"]))
-                contacts.setdefault(told["contact"], []).append(at)
-    foot = np.array(contacts["footwall contact"])
-    top = np.array(contacts["seam top"])
+                found.setdefault(told["contact"], []).append(at)
+    return {name: np.array(sorted(points)) for name, points in found.items()}
+
+
+def _draw_units(desk: Desk, slab: DemoSlab) -> None:
+    """The rock units of both faces: bands between the contacts, from the top of the map down."""
+    for name in (FACE_A, FACE_B):
+        found = desk.map(name)
+        width, height = found.size_um
+        contacts = _contacts(slab, name)
+        edges = [
+            np.array([[0.0, 0.0], [width, 0.0]]),
+            *(_across(contacts[c], width) for c in ("norite top", "seam top", "footwall contact")),
+            np.array([[0.0, height], [width, height]]),
+        ]
+        units = tuple(
+            Unit(
+                id=new_id(),
+                map=found.id,
+                name=unit,
+                polygons=(tuple((float(x), float(y)) for x, y in (*above, *below[::-1])),),
+            )
+            for unit, above, below in zip(UNITS, edges, edges[1:], strict=False)
+        )
+        desk.sorting.set_units(f"Draw the units of {name}", found.id, units)
+
+
+def _across(contact: Floats, width: float) -> Floats:
+    """A contact with a tenth of its points, carried on to both sides of the map."""
+    thin = np.vstack([contact[::10], contact[-1:]])
+    thin[0, 0], thin[-1, 0] = 0.0, width
+    return thin
+
+
+def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
+    """Readings that the guide walks through, at the contacts as the truth has them."""
+    contacts = _contacts(slab, FACE_A)
+    foot, top = contacts["footwall contact"], contacts["seam top"]
     width = desk.maps[map_id].size_um[0]
 
     def line(contact: Floats, start: float, stop: float, n: int) -> list[tuple[float, float]]:

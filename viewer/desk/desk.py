@@ -509,7 +509,7 @@ class Desk:
         )
 
     def composite_picture(
-        self, map_id: str, composite: Composite, *, lit: Lit | None = None
+        self, map_id: str, composite: Composite, *, lit: Light | None = None
     ) -> LayersPicture:
         """A composite of a map, coloured."""
         chosen: list[LayerFile | None] = []
@@ -537,7 +537,7 @@ class Desk:
         stretch: Stretch,
         colours: str = "grey",
         *,
-        lit: Lit | None = None,
+        lit: Light | None = None,
     ) -> LayersPicture:
         """One layer of a map through a colour map."""
         return LayersPicture(

@@ -14,7 +14,7 @@ from viewer.desk.phase_image import PhaseImage
 from viewer.desk.picture import Block, LayersPicture
 from viewer.science.look.blend import paint, paint_over
 from viewer.science.look.vision import apply_bgra
-from viewer.science.sort.classify import OUTSIDE, UNSORTED
+from viewer.science.sort.classify import UNSORTED
 from viewer.store.project import MapFile
 
 UNSORTED_COLOUR: RGB = (84, 84, 84)
@@ -104,11 +104,8 @@ class PhasesPicture:
     @property
     def names(self) -> tuple[tuple[str, RGB], ...]:
         """Name and colour of every phase that has pixels, in the scheme's order."""
-        return tuple(
-            (name, ink)
-            for name, ink, pixels in zip(self.image.names, self.inks, self.image.pixels[1:], strict=True)
-            if pixels
-        )
+        named = zip(self.image.names, self.inks, self.image.pixels[1:], strict=True)
+        return tuple((name, ink) for name, ink, pixels in named if pixels)
 
     def load(self, level: int, rows: slice, cols: slice) -> LabelBlock:
         """Read a window of a level. Any thread."""
