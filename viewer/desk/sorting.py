@@ -352,18 +352,16 @@ class Sorting:
         if stored is None:
             return None
         about = stored.about
-        tally = Tally(
-            **{
-                name: np.array(value, np.int64) if isinstance(value, list) else value
-                for name, value in about.counted.items()
-            }
-        )
+        counted: dict[str, Any] = {
+            name: np.array(value, np.int64) if isinstance(value, list) else value
+            for name, value in about.counted.items()
+        }
         self._saved[work.map] = about.content
         return PhaseImage(
             work.map,
             work.scheme,
             stored.levels,
-            tally,
+            Tally(**counted),
             tuple(CleaningReport(**r) for r in about.reports),
             about.mixed,
             about.content,

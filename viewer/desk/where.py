@@ -153,13 +153,16 @@ def _gate(
     if isinstance(gate, Painted):
         return place_of(desk, map_id, gate, rows, cols, level) ^ inverted
     columns = desk.sorting.columns(map_id, layers_of(gate), rows, cols, level)
-    mask = inside(gate, columns)
+    mask: npt.NDArray[np.bool_] = inside(gate, columns)
     return known(columns) & ~mask if inverted else mask
 
 
 def known(columns: dict[str, Column]) -> npt.NDArray[np.bool_]:
     """Pixels that have a value in every column."""
-    return np.logical_and.reduce([np.isfinite(c.decoded()) for c in columns.values()])
+    every: npt.NDArray[np.bool_] = np.logical_and.reduce(
+        [np.isfinite(c.decoded()) for c in columns.values()]
+    )
+    return every
 
 
 def place_of(
