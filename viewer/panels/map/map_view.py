@@ -30,7 +30,10 @@ from viewer.panels.map.marks_item import Describe, MarksItem
 from viewer.panels.map.outline_item import Polygons
 from viewer.panels.map.outline_tool import OutlineTool
 from viewer.panels.map.overview_item import OverviewItem
+from viewer.panels.map.paint_tool import PaintTool
+from viewer.panels.map.painted_item import Group, PaintedItem
 from viewer.panels.map.protocol import Picture
+from viewer.panels.map.region_tool import RegionTool
 from viewer.panels.map.tiles_item import TilesItem
 from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snapper, Tool, Touch
 from viewer.panels.map.view_state import ViewState
@@ -48,6 +51,8 @@ TOOLS: tuple[str, ...] = (
     "thickness",
     "outline",
     "way-up",
+    "paint",
+    "region",
 )
 """Names that `MapView.set_tool` takes."""
 
@@ -62,6 +67,9 @@ CLOSEST = 64.0
 
 FARTHEST = 4.0
 """Times the fitted scale at which zooming out ends."""
+
+BRUSH = 12.0
+"""Logical pixels that the brush's radius has when it is first taken up."""
 
 PAN_STEP = 0.1
 """Part of the view that an arrow key pans by."""
@@ -96,6 +104,10 @@ class MapView(QWidget):
         As `MapSetup.outline`.
     way_up_drawn(degrees)
         Clockwise from the top of the displayed map.
+    stroke_drawn(points, radius_um, erase)
+        A line painted with a round brush, or (`erase`) taken away.
+    region_drawn(points)
+        Corners of a closed region.
     tool_changed(name)
         Another tool is on (the user left one with Escape, for instance).
     hint_changed(text)
@@ -115,6 +127,8 @@ class MapView(QWidget):
     mark_removed = Signal(str)
     outline_edited = Signal(object, bool)
     way_up_drawn = Signal(float)
+    stroke_drawn = Signal(object, float, bool)
+    region_drawn = Signal(object)
     tool_changed = Signal(str)
     hint_changed = Signal(str)
     failed = Signal(str)
@@ -133,6 +147,8 @@ class MapView(QWidget):
         self._orientation = Orientation()
         self._outline: Polygons = ()
         self._show_outline = False
+        self._painted = PaintedItem()
+        self._brush_um: float | None = None
         self._snap: Snapper | None = None
         self._empty = ""
         self._overlays = True
@@ -191,6 +207,9 @@ class MapView(QWidget):
             self.set_orientation(orientation)
         if picture is not None and not kept:
             self.fit()
+            self._brush_um = None
+            if self._tool_name == "paint":
+                self._brush_um = self.brush_um
             self._looked()
         self._set_cursor()
         self.say_hint()
@@ -393,6 +412,37 @@ class MapView(QWidget):
             self._tool.set_polygons(polygons)
         self.update()
 
+    def set_painted(self, groups: Sequence[Group]) -> None:
+        """Show what is painted on this map.
+
+        Parameters
+        ----------
+        groups : sequence of (Painted, (red, green, blue))
+            Strokes and outlines, each group in its colour (0..255); later ones lie on top.
+        """
+        if tuple(groups) != self._painted.groups:
+            self._painted.groups = tuple(groups)
+            self.update()
+
+    @property
+    def brush_um(self) -> float:
+        """Radius of the brush, µm; a handy size on the screen until it is changed."""
+        if self._brush_um is None:
+            return self._within_brush(BRUSH * self.lens.um_per_px)
+        return self._brush_um
+
+    @brush_um.setter
+    def brush_um(self, radius: float) -> None:
+        self._brush_um = self._within_brush(radius)
+        self.say_hint()
+        self.update()
+
+    def _within_brush(self, radius: float) -> float:
+        """From half a pixel, which paints single pixels, to half the map."""
+        picture = self.picture
+        least = min(picture.pixel_um) / 2 if picture is not None else 0.5
+        return min(max(radius, least), max(max(self.map_um) / 2, least))
+
     def set_snap(self, snap: Snapper | None) -> None:
         """Snap ends that are placed from now on; None leaves them where the hand put them."""
         self._snap = snap
@@ -428,6 +478,11 @@ class MapView(QWidget):
             self._tool = OutlineTool(self, self._outline)
         elif name == "way-up":
             self._tool = WayUpTool(self)
+        elif name == "paint":
+            self._brush_um = self.brush_um
+            self._tool = PaintTool(self)
+        elif name == "region":
+            self._tool = RegionTool(self)
         else:
             kinds: dict[str, Kind] = {
                 "distance": "distance",
@@ -503,6 +558,14 @@ class MapView(QWidget):
         """The way-up arrow is drawn."""
         self.way_up_drawn.emit(degrees)
 
+    def stroke_done(self, points: Sequence[Point], radius_um: float, erase: bool) -> None:
+        """A stroke of the brush is painted."""
+        self.stroke_drawn.emit(tuple(points), radius_um, erase)
+
+    def region_done(self, points: Sequence[Point]) -> None:
+        """A region is drawn."""
+        self.region_drawn.emit(tuple(points))
+
     # Pointer -----------------------------------------------------------------------------------
 
     def _touch(self, event: QMouseEvent) -> Touch:
@@ -512,6 +575,7 @@ class MapView(QWidget):
             spot=self.within(self.lens.to_map(event.position())),
             shift=bool(keys & Qt.KeyboardModifier.ShiftModifier),
             ctrl=bool(keys & Qt.KeyboardModifier.ControlModifier),
+            alt=bool(keys & Qt.KeyboardModifier.AltModifier),
         )
 
     def mousePressEvent(self, event: QMouseEvent) -> None:
@@ -606,6 +670,7 @@ class MapView(QWidget):
     def leaveEvent(self, event: QEvent) -> None:
         """The pointer is elsewhere."""
         self._pointer = None
+        self._tool.leave()
         self._say_pointer()
 
     def event(self, event: QEvent) -> bool:
@@ -772,6 +837,7 @@ class MapView(QWidget):
         font = theme.figures(self.font())
         if self._show_outline and not isinstance(self._tool, OutlineTool):
             outline_item.paint(painter, lens, self._outline, handles=False)
+        self._painted.paint(painter, lens)
         tool = self._tool
         hovered = tool.hovered if isinstance(tool, PickTool) else None
         self.marks.paint(painter, lens, font, hovered)

@@ -125,3 +125,15 @@ def paint(
             halo.stroke(painter, closing, colour, dashed=True)
         for index, point in enumerate(points):
             halo.handle(painter, point, colour, held=index == 0 and len(points) > 2)
+
+
+def paint_lasso(painter: QPainter, lens: Lens, points: Sequence[Point]) -> None:
+    """Draw a line traced by hand and the edge that would close it, without a handle a point."""
+    accent = QColor(theme.current().overlay_accent)
+    placed = [lens.transform.map(QPointF(*p)) for p in points]
+    path = QPainterPath()
+    path.addPolygon(QPolygonF(placed))
+    halo.stroke(painter, path, accent)
+    closing = QPainterPath(placed[-1])
+    closing.lineTo(placed[0])
+    halo.stroke(painter, closing, accent, dashed=True)

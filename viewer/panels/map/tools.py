@@ -43,7 +43,7 @@ class Touch:
         In the view.
     spot : (float, float)
         On the stored map (µm), kept within it.
-    shift, ctrl : bool
+    shift, ctrl, alt : bool
         Keys that are held.
     """
 
@@ -51,12 +51,14 @@ class Touch:
     spot: Point
     shift: bool = False
     ctrl: bool = False
+    alt: bool = False
 
 
 class Stage(Protocol):
     """What tools work on."""
 
     marks: MarksItem
+    brush_um: float
 
     @property
     def lens(self) -> Lens:
@@ -109,6 +111,14 @@ class Stage(Protocol):
         """The way-up arrow is drawn."""
         ...
 
+    def stroke_done(self, points: Sequence[Point], radius_um: float, erase: bool) -> None:
+        """A stroke of the brush is painted."""
+        ...
+
+    def region_done(self, points: Sequence[Point]) -> None:
+        """A region is drawn."""
+        ...
+
 
 class Tool:
     """A tool that does nothing.
@@ -156,6 +166,9 @@ class Tool:
     def cancel(self) -> bool:
         """Drop what is unfinished. False where nothing was."""
         return False
+
+    def leave(self) -> None:
+        """The pointer has left the map."""
 
     def paint(self, painter: QPainter, lens: Lens, font: QFont) -> None:
         """Draw what is unfinished."""
