@@ -1,0 +1,46 @@
+"""From a layer's values to the coordinates of a scatterplot's axis, and back."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from viewer.science.sort.scheme import Scale
+
+Floats = npt.NDArray[np.float64]
+
+
+def to_axis(values: npt.ArrayLike, scale: Scale) -> Floats:
+    """Axis coordinates of values.
+
+    Parameters
+    ----------
+    values : array_like
+    scale : {"linear", "sqrt", "log"}
+        The value itself; its square root with its sign (counts of any height scatter alike: the
+        variance of a Poisson count is its mean); its logarithm to base 10.
+
+    Returns
+    -------
+    ndarray of float64
+        NaN where a value is not finite, and on a logarithmic axis where it is 0 or less.
+    """
+    v = np.asarray(values, np.float64)
+    finite = np.isfinite(v)
+    if scale == "linear":
+        return np.where(finite, v, np.nan)
+    if scale == "sqrt":
+        return np.where(finite, np.copysign(np.sqrt(np.abs(v)), v), np.nan)
+    out = np.full(v.shape, np.nan)
+    np.log10(v, out=out, where=finite & (v > 0))
+    return out
+
+
+def from_axis(coordinates: npt.ArrayLike, scale: Scale) -> Floats:
+    """Values at axis coordinates; the inverse of `to_axis`."""
+    at = np.asarray(coordinates, np.float64)
+    if scale == "linear":
+        return at.copy()
+    if scale == "sqrt":
+        return np.copysign(at * at, at)
+    return np.power(10.0, at)

@@ -1,0 +1,90 @@
+"""Values of a layer in a window: as screen codes with a table, or as the numbers themselves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, eq=False)
+class Column:
+    """Values of one layer. Make one by `of_codes` or `of_values`.
+
+    Codes are exact where a layer is its own codes (counts of 8 or 16 bits), and let whatever is asked
+    of a value be asked once a code instead of once a pixel.
+
+    Attributes
+    ----------
+    codes : ndarray of uint8 or uint16 [rows, columns], or None
+    table : ndarray of float64 [n], or None
+        Value of each code that may occur; NaN where a code stands for none.
+    values : ndarray [rows, columns], or None
+        Numbers; NaN where there is none.
+    """
+
+    codes: npt.NDArray[Any] | None = None
+    table: npt.NDArray[np.float64] | None = None
+    values: npt.NDArray[Any] | None = None
+
+    @classmethod
+    def of_codes(cls, codes: npt.NDArray[Any], table: npt.NDArray[np.float64]) -> Column:
+        """Codes, and the value of each.
+
+        Raises
+        ------
+        ValueError
+            The codes are not ``uint8`` or ``uint16`` with two axes, or the table is too short for one
+            that occurs.
+        """
+        if codes.ndim != 2 or codes.dtype not in (np.uint8, np.uint16):
+            raise ValueError("codes are uint8 or uint16 with rows and columns")
+        if len(table) < 1 << (8 * codes.itemsize) and codes.size and int(codes.max()) >= len(table):
+            raise ValueError("a code lies beyond the table")
+        return cls(codes=codes, table=np.asarray(table, np.float64))
+
+    @classmethod
+    def of_values(cls, values: npt.NDArray[Any]) -> Column:
+        """Numbers as they are.
+
+        Raises
+        ------
+        ValueError
+            They have not two axes.
+        """
+        if values.ndim != 2:
+            raise ValueError("values have rows and columns")
+        return cls(values=values)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        held = self.codes if self.codes is not None else self.values
+        assert held is not None, "a column holds codes or values"
+        return (held.shape[0], held.shape[1])
+
+    def decoded(self) -> npt.NDArray[np.float64]:
+        """The values, float64 [rows, columns]."""
+        if self.codes is not None and self.table is not None:
+            decoded: npt.NDArray[np.float64] = self.table[self.codes]
+            return decoded
+        assert self.values is not None, "a column holds codes or values"
+        return self.values.astype(np.float64)
+
+    @property
+    def complete(self) -> bool:
+        """True where every pixel is sure to have a value."""
+        if self.table is not None:
+            return bool(np.isfinite(self.table).all())
+        assert self.values is not None, "a column holds codes or values"
+        return self.values.dtype.kind in "iub"
+
+    def known(self) -> npt.NDArray[np.bool_]:
+        """Which pixels have a value."""
+        if self.codes is not None and self.table is not None:
+            found: npt.NDArray[np.bool_] = np.isfinite(self.table)[self.codes]
+            return found
+        assert self.values is not None, "a column holds codes or values"
+        return np.isfinite(self.values)
