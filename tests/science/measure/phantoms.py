@@ -1,6 +1,7 @@
 """Random rocks whose expected proportions are known exactly.
 
-Each function makes one region, cut out of a body without end: nothing of it depends on the region's edge.
+Each function makes one region, cut out of a body without end: nothing of it depends on the region's
+edge.
 """
 
 from __future__ import annotations
@@ -46,9 +47,11 @@ def vermicules(seed: int, shape: tuple[int, int], width: float, parts: tuple[flo
 
 
 def scattered(seed: int, shape: tuple[int, int], radius: float, part: float) -> Labels:
-    """Round grains (phase 1) strewn at random, overlapping, of half to one and a half radii, in phase 2.
+    """Round grains (phase 1) strewn at random, overlapping, of half to one and a half radii, in
+    phase 2.
 
-    The chance that a point is covered is 1 - exp(-number per area * mean area) (Boolean model).
+    They overlap (Boolean model): a point is covered with the chance
+    1 - exp(-number per area * mean area).
     """
     rng = np.random.default_rng(seed)
     reach = int(1.5 * radius) + 2

@@ -1,7 +1,8 @@
 """How often the 95 % interval of a mode holds the truth, over 200 random rocks of each kind.
 
-The shares printed beside it are of the block bootstrap's percentiles, of ASTM E562 with fields of a block's
-side, and of the interval that takes every pixel as independent. Run with ``-s`` to see them.
+The shares printed beside it are of the block bootstrap's percentiles, of ASTM E562 with fields of a
+block's side, and of the interval that takes every pixel as independent. Run with ``-s`` to see
+them.
 """
 
 from __future__ import annotations

@@ -14,13 +14,15 @@ of each other, with weights w(h) that are 1 up to the reach and fall to 0 at twi
 
     variance = sum of w R / (N**2 - sum of w g)
 
-The second term of the denominator makes good that residuals from the measured proportion, instead of the
-true one, are too small. Blocks of pixels resampled at random (Künsch 1989, doi:10.1214/aos/1176347265)
-lead to the same sum with weights that fall from 1 at once, and so leave out part of the covariance, the
-more the smaller the blocks are. Weights that stay at 1 leave out nothing within the reach (Politis and Romano 1995, doi:10.1111/j.1467-9892.1995.tb00223.x). The reach is where the
-autocorrelation stays within its noise (Politis and White 2004, doi:10.1081/ETC-120028836, here over
-rings of a plane). Variance of a mean over a region from covariance and covariogram: Matheron 1971, The
-theory of regionalized variables and its applications, chapter 2 (from memory).
+The second term of the denominator makes good that residuals from the measured proportion, instead
+of the true one, are too small. Blocks of pixels resampled at random (Künsch 1989,
+doi:10.1214/aos/1176347265) lead to the same sum with weights that fall from 1 at once, and so leave
+out part of the covariance, the more the smaller the blocks are. Weights that stay at 1 leave out
+nothing within the reach (Politis and Romano 1995, doi:10.1111/j.1467-9892.1995.tb00223.x). The
+reach is where the autocorrelation stays within its noise (Politis and White 2004,
+doi:10.1081/ETC-120028836, here over rings of a plane). Variance of a mean over a region from
+covariance and covariogram: Matheron 1971, The theory of regionalized variables and its
+applications, chapter 2 (from memory).
 """
 
 from __future__ import annotations
@@ -43,7 +45,8 @@ QUIET = 5
 """Fewest rings one after the other that must show none."""
 
 MARGIN = 1.25
-"""How much farther than the first quiet ring the reach is set: covariance fades into noise before it ends."""
+"""How much farther than the first quiet ring the reach is set: covariance fades into noise before
+it ends."""
 
 WIDEST = 0.5
 """Largest share of all pairs of pixels that the weights may take in: beyond it too little is left to
@@ -147,7 +150,8 @@ class Region:
         reach = ring * self.ring_um
         weights = np.clip(2.0 - self._far / reach, 0.0, 1.0)
         variance = self._weighted(weights, products)
-        # Random grains never come out surer than plain blocks have it, whose variance cannot be negative.
+        # Random grains never come out surer than plain blocks have it, whose variance cannot be
+        # negative.
         variance = max(variance, self._weighted(self._blocks(2.0 * reach), products))
         freedom = self.total**2 / float((weights**2 * self._pairs).sum())
         return Spread(ratio, variance, freedom, reach, limited, distance, correlation)

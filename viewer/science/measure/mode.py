@@ -2,32 +2,34 @@
 
 Three different doubts, and an interval for each
 ------------------------------------------------
-1. **Which rock was cut.** The region is a sample of a larger body. Were another face of it cut, other
-   grains would lie there. ``low`` and ``high`` are the 95 % interval of the body's proportion, on the
-   condition that the region is a fair sample of it: that the body is alike throughout (no layering, no
-   trend across the region: measure unit by unit) and that the face does not favour some of its grains.
-   Pixels of one grain are not independent, so the interval rests on the effective number of pixels,
-   ``n_eff = p (1 - p) / variance``: the number of independent points that would tell as much. The
-   variance comes from the autocorrelation of the phase's own pixels (`viewer.science.measure.autocorrelation`)
-   and the interval is Wilson's with n_eff and Student's t, which cannot leave 0 to 100 %.
-   ``bootstrap_low`` and ``bootstrap_high`` are the plain percentiles of the block bootstrap beside it.
-2. **Which side an edge pixel belongs to.** About this very region the mode is no sample but a count, and
-   the doubt is in the pixels along the edges, which hold a share of either side. ``edge_low`` and
-   ``edge_high`` bound it: a pixel that was given to the phase may hold as little as half of it, and one
-   that was given to the neighbour as much as half, all in the same sense, as where the threshold was set
-   too high or too low. ``edge_random`` is the half-width of the 95 % interval if the edge crosses each row
-   of pixels at a random place within one instead (rectangular, variance 1/12 a crossing, JCGM 100:2008,
-   4.3.7; two edge pixels a crossing): much smaller, because errors of many pixels cancel.
+1. **Which rock was cut.** The region is a sample of a larger body. Were another face of it cut,
+   other grains would lie there. ``low`` and ``high`` are the 95 % interval of the body's
+   proportion, on the condition that the region is a fair sample of it: that the body is alike
+   throughout (no layering, no trend across the region: measure unit by unit) and that the face does
+   not favour some of its grains. Pixels of one grain are not independent, so the interval rests on
+   the effective number of pixels, ``n_eff = p (1 - p) / variance``: the number of independent
+   points that would tell as much. The variance comes from the autocorrelation of the phase's own
+   pixels (`viewer.science.measure.autocorrelation`) and the interval is Wilson's with n_eff and
+   Student's t, which cannot leave 0 to 100 %. ``bootstrap_low`` and ``bootstrap_high`` are the
+   plain percentiles of the block bootstrap beside it.
+2. **Which side an edge pixel belongs to.** About this very region the mode is no sample but a
+   count, and the doubt is in the pixels along the edges, which hold a share of either side.
+   ``edge_low`` and ``edge_high`` bound it: a pixel that was given to the phase may hold as little
+   as half of it, and one that was given to the neighbour as much as half, all in the same sense, as
+   where the threshold was set too high or too low. ``edge_random`` is the half-width of the 95 %
+   interval if the edge crosses each row of pixels at a random place within one instead
+   (rectangular, variance 1/12 a crossing, JCGM 100:2008, 4.3.7; two edge pixels a crossing): much
+   smaller, because errors of many pixels cancel.
 3. **Whether pixels were sorted rightly** away from edges is in neither. The unsorted are counted.
 
-``binomial_low`` and ``binomial_high`` treat every pixel as independent. They are far too narrow, and are
-given because others print them.
+``binomial_low`` and ``binomial_high`` treat every pixel as independent. They are far too narrow,
+and are given because others print them.
 
 Area and volume
 ---------------
-Area proportion equals volume proportion only in the mean over faces that cut the body at random, or where
-the body is alike in all directions (Delesse 1847, Procédé mécanique pour déterminer la composition des
-roches; from memory). Nothing here can tell whether it is.
+Area proportion equals volume proportion only in the mean over faces that cut the body at random, or
+where the body is alike in all directions (Delesse 1847, Procédé mécanique pour déterminer la
+composition des roches; from memory). Nothing here can tell whether it is.
 
 Weight % are area % times density over their sum, phases with a density only. The interval is that of a
 ratio of sums, from the same autocorrelation, with densities taken as known.
@@ -457,15 +459,15 @@ def _remarks(found: Sequence[Mode], counted: int, unsorted: int) -> list[str]:
     share = unsorted / (counted + unsorted)
     if share > MANY_UNSORTED:
         remarks.append(
-            f"{100 * share:.3g} % of the region's pixels are unsorted and left out; if they are mostly of "
-            "one phase its mode is too small."
+            f"{100 * share:.3g} % of the region's pixels are unsorted and left out; if they are mostly "
+            "of one phase its mode is too small."
         )
     limited = [m.phase for m in found if m.limited and m.low is not None]
     if limited:
         remarks.append(
-            f"{_listed(limited)}: the autocorrelation does not die away within the region, as where the "
-            "proportion drifts across it or grains are as wide as it is. The interval is a lower limit; "
-            "measure unit by unit, or a larger region."
+            f"{_listed(limited)}: the autocorrelation does not die away within the region, as where "
+            "the proportion drifts across it or grains are as wide as it is. The interval is a lower "
+            "limit; measure unit by unit, or a larger region."
         )
     few = [m.phase for m in found if m.freedom is not None and m.freedom < FEW and not m.limited]
     if few:

@@ -32,11 +32,11 @@ def block_bootstrap(
 
     Notes
     -----
-    Blocks lie anywhere, and overhang the region's edge, so that each cell is in as many of them; each
-    new region has as many blocks as make up the region's own size on average, and its proportion is the
-    ratio of the blocks' sums, so that a block half outside the region counts half (Künsch 1989,
-    doi:10.1214/aos/1176347265, for blocks; Hall 1985, Resampling a coverage pattern, Stochastic Processes
-    and their Applications 20, 231-246, for blocks of a plane).
+    Blocks lie anywhere, and overhang the region's edge, so that each cell is in as many of them;
+    each new region has as many blocks as make up the region's own size on average, and its
+    proportion is the ratio of the blocks' sums, so that a block half outside the region counts half
+    (Künsch 1989, doi:10.1214/aos/1176347265, for blocks; Hall 1985, Resampling a coverage pattern,
+    Stochastic Processes and their Applications 20, 231-246, for blocks of a plane).
     """
     parts = _block_sums(number, block)
     wholes = _block_sums(whole, block)
