@@ -1,4 +1,8 @@
-"""A painted picture as other eyes see it: the inner loop behind the window's simulation."""
+"""A painted picture as other eyes see it: the inner loop behind the window's simulation.
+
+Pixels are words, as in `viewer.science.kernels.blend`. Phase maps and magnified pixels come in runs of
+one colour, so a word equal to the one before is not worked out again.
+"""
 
 from __future__ import annotations
 
@@ -8,18 +12,19 @@ from numba import prange
 
 from viewer.science.kernels import compiled
 
-Picture = npt.NDArray[np.uint8]
+Words = npt.NDArray[np.uint32]
 Table = npt.NDArray[np.int32]
+Samples = npt.NDArray[np.uint8]
 
 
 @compiled
-def see(out: Picture, to_linear: Table, weights: Table, to_srgb: Picture) -> None:
+def see(out: Words, to_linear: Table, weights: Table, to_srgb: Samples) -> None:
     """Mix the light of a picture's colours anew, in place.
 
     Parameters
     ----------
-    out : ndarray of uint8 [rows, columns, 4]
-        Blue, green, red, opacity; the opacity is left.
+    out : ndarray of uint32 [rows, columns]
+        Pixels, from the lowest byte: blue, green, red, opacity; the opacity is left.
     to_linear : ndarray of int32 [256]
         Light of each sample, 16 bits.
     weights : ndarray of int32 [3, 3]
@@ -27,25 +32,36 @@ def see(out: Picture, to_linear: Table, weights: Table, to_srgb: Picture) -> Non
     to_srgb : ndarray of uint8 [16384]
         Sample of light, by its highest 14 bits.
     """
-    rr, rg, rb = np.int64(weights[0, 0]), np.int64(weights[0, 1]), np.int64(weights[0, 2])
-    gr, gg, gb = np.int64(weights[1, 0]), np.int64(weights[1, 1]), np.int64(weights[1, 2])
-    br, bg, bb = np.int64(weights[2, 0]), np.int64(weights[2, 1]), np.int64(weights[2, 2])
-    top = np.int64(16383)
-    low = np.int64(0)
+    rr, rg, rb = weights[0, 0], weights[0, 1], weights[0, 2]
+    gr, gg, gb = weights[1, 0], weights[1, 1], weights[1, 2]
+    br, bg, bb = weights[2, 0], weights[2, 1], weights[2, 2]
+    byte = np.uint32(255)
     for r in prange(out.shape[0]):
         row = out[r]
-        for c in range(row.shape[0]):
-            blue = np.int64(to_linear[row[c, 0]])
-            green = np.int64(to_linear[row[c, 1]])
-            red = np.int64(to_linear[row[c, 2]])
-            # 16 bits of light times 14 of weight, back to 14 bits.
-            row[c, 2] = to_srgb[min(max((rr * red + rg * green + rb * blue) >> 16, low), top)]
-            row[c, 1] = to_srgb[min(max((gr * red + gg * green + gb * blue) >> 16, low), top)]
-            row[c, 0] = to_srgb[min(max((br * red + bg * green + bb * blue) >> 16, low), top)]
+        last = seen = np.uint32(0)
+        for c in range(row.size):
+            word = row[c]
+            if c == 0 or word != last:
+                last = word
+                blue = to_linear[word & byte]
+                green = to_linear[(word >> np.uint32(8)) & byte]
+                red = to_linear[(word >> np.uint32(16)) & byte]
+                # 16 bits of light times 14 of weight, back to 14 bits.
+                as_red = min(max((rr * red + rg * green + rb * blue) >> 16, 0), 16383)
+                as_green = min(max((gr * red + gg * green + gb * blue) >> 16, 0), 16383)
+                as_blue = min(max((br * red + bg * green + bb * blue) >> 16, 0), 16383)
+                seen = (
+                    (word & np.uint32(0xFF000000))
+                    | (np.uint32(to_srgb[np.uint32(as_red)]) << np.uint32(16))
+                    | (np.uint32(to_srgb[np.uint32(as_green)]) << np.uint32(8))
+                    | np.uint32(to_srgb[np.uint32(as_blue)])
+                )
+            row[c] = seen
 
 
-def see_plain(out: Picture, to_linear: Table, weights: Table, to_srgb: Picture) -> None:
+def see_plain(out: Words, to_linear: Table, weights: Table, to_srgb: Samples) -> None:
     """`see` in NumPy."""
-    light = to_linear[out[..., 2::-1]].astype(np.int64)
+    samples = out.view(np.uint8).reshape(*out.shape, 4)
+    light = to_linear[samples[..., 2::-1]].astype(np.int64)
     mixed = np.clip((light @ weights.T.astype(np.int64)) >> 16, 0, 16383)
-    out[..., 2::-1] = to_srgb[mixed]
+    samples[..., 2::-1] = to_srgb[mixed]

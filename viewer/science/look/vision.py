@@ -125,7 +125,8 @@ def apply_bgra(out: npt.NDArray[np.uint8], vision: str) -> None:
         return
     from viewer.science.kernels import vision as kernels
 
-    kernels.see(out if out.ndim == 3 else out[None], to_linear(), weights(vision), to_srgb())
+    words = out.view(np.uint32)[..., 0]
+    kernels.see(np.atleast_2d(words), to_linear(), weights(vision), to_srgb())
 
 
 @cache
