@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from demo_maps import minerals as m
+from viewer.science.sort.formulas import mean_atomic_number, weight_percent
 
 BLUR_PX = 0.7  #: standard deviation of the beam's footprint, pixels
 
@@ -158,9 +159,9 @@ def expected_counts(
         if into == channel.element:
             table = table + strength * channel.per_percent * m.end_member_table(source)
     numbers = np.array(
-        [[m.mean_atomic_number(m.weight_percent(f)) for f in (p.formula, p.other)] for p in m.PHASES]
+        [[mean_atomic_number(weight_percent(f)) for f in (p.formula, p.other)] for p in m.PHASES]
     )
-    plagioclase = m.mean_atomic_number(m.PHASES[m.PLAGIOCLASE].composition())
+    plagioclase = mean_atomic_number(m.PHASES[m.PLAGIOCLASE].composition())
     return _lookup(table + channel.background * numbers / plagioclase, label, share)
 
 

@@ -4,7 +4,6 @@ Every phase is a binary solution between two end members, so that zoning is one 
 mole fraction of the second end member. Phases that are not zoned have only one end member.
 """
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
@@ -12,84 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-# Standard atomic weights, g/mol, from memory; the tests hold them against an independent table.
-ATOMIC_WEIGHT: dict[str, float] = {
-    "H": 1.008, "C": 12.011, "O": 15.999, "F": 18.998, "Na": 22.990, "Mg": 24.305, "Al": 26.982,
-    "Si": 28.085, "P": 30.974, "S": 32.06, "Cl": 35.45, "K": 39.098, "Ca": 40.078, "Ti": 47.867,
-    "Cr": 51.996, "Fe": 55.845, "Ni": 58.693, "Zr": 91.224,
-}  # fmt: skip
-
-ATOMIC_NUMBER: dict[str, int] = {
-    "H": 1, "C": 6, "O": 8, "F": 9, "Na": 11, "Mg": 12, "Al": 13, "Si": 14, "P": 15, "S": 16,
-    "Cl": 17, "K": 19, "Ca": 20, "Ti": 22, "Cr": 24, "Fe": 26, "Ni": 28, "Zr": 40,
-}  # fmt: skip
-
-_TOKEN = re.compile(r"([A-Z][a-z]?)|(\()|(\))|(\d+(?:\.\d+)?)")
-
-
-def atoms(formula: str) -> dict[str, float]:
-    """Count the atoms of a formula such as ``Ca5(PO4)3Cl``.
-
-    Parameters
-    ----------
-    formula : str
-        Element symbols, decimal numbers and brackets, nested as deep as you like.
-
-    Returns
-    -------
-    dict[str, float]
-        Atoms per formula unit.
-
-    Raises
-    ------
-    ValueError
-        If a character, a bracket or an element is not understood.
-    """
-    stack: list[dict[str, float]] = [{}]
-    last: dict[str, float] | None = None  # what a number that follows would multiply
-    position = 0
-    while position < len(formula):
-        match = _TOKEN.match(formula, position)
-        if match is None:
-            raise ValueError(f"formula {formula!r}: cannot read {formula[position:]!r}")
-        position = match.end()
-        symbol, opening, closing, number = match.groups()
-        if symbol:
-            if symbol not in ATOMIC_WEIGHT:
-                raise ValueError(f"formula {formula!r}: no atomic weight for {symbol!r}")
-            last = {symbol: 1.0}
-        elif opening:
-            stack.append({})
-            last = None
-            continue
-        elif closing:
-            if len(stack) == 1:
-                raise ValueError(f"formula {formula!r}: a bracket closes that was never opened")
-            last = stack.pop()
-        else:
-            raise ValueError(f"formula {formula!r}: the number {number} follows nothing")
-        following = re.match(r"\d+(?:\.\d+)?", formula[position:])
-        times = 1.0
-        if following:
-            times = float(following.group())
-            position += following.end()
-        for name, count in last.items():
-            stack[-1][name] = stack[-1].get(name, 0.0) + count * times
-    if len(stack) != 1:
-        raise ValueError(f"formula {formula!r}: a bracket is not closed")
-    return stack[0]
-
-
-def molar_mass(formula: str) -> float:
-    """Return the mass of one formula unit, g/mol."""
-    return sum(ATOMIC_WEIGHT[name] * count for name, count in atoms(formula).items())
-
-
-def weight_percent(formula: str) -> dict[str, float]:
-    """Return the weight per cent of each element of a formula; they add up to 100."""
-    counts = atoms(formula)
-    total = sum(ATOMIC_WEIGHT[name] * count for name, count in counts.items())
-    return {name: 100.0 * ATOMIC_WEIGHT[name] * count / total for name, count in counts.items()}
+from viewer.science.sort.formulas import molar_mass, weight_percent
 
 
 @dataclass(frozen=True)
@@ -180,12 +102,6 @@ PHASES: tuple[Phase, ...] = (
     Phase(ZIRCON, "zircon", "ZrSiO4", "ZrSiO4", 0.0, 4.65),
     Phase(BADDELEYITE, "baddeleyite", "ZrO2", "ZrO2", 0.0, 5.8),
 )  # fmt: skip
-
-
-def mean_atomic_number(composition: dict[str, float]) -> float:
-    """Return the mass-weighted mean atomic number, which sets the continuum background."""
-    total = sum(composition.values())
-    return sum(ATOMIC_NUMBER[name] * percent for name, percent in composition.items()) / total
 
 
 def end_member_table(element: str, phases: Iterable[Phase] = PHASES) -> NDArray[np.float64]:

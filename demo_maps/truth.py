@@ -21,6 +21,7 @@ from demo_maps.files import write_image, write_table
 from demo_maps.grains import Grains
 from demo_maps.result import Placement
 from demo_maps.rock import CONTACTS, LEUCONORITE, UNITS, Rock
+from viewer.science.sort.elements import ATOMIC_NUMBER
 
 Array = NDArray[np.float64]
 
@@ -105,7 +106,8 @@ def write_truth(
 
 
 def _write_phases(path: Path) -> None:
-    elements = list(m.ATOMIC_WEIGHT)
+    present = {e for p in m.PHASES for e in p.composition()}
+    elements = [e for e in ATOMIC_NUMBER if e in present]
     columns = ["id", "name", "formula", "other_end_member", "other_mole_fraction", "density_g_cm3"]
     rows = []
     for p in m.PHASES:

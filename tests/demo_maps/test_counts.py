@@ -14,6 +14,7 @@ from demo_maps.counts import (
     mass_share,
     measure,
 )
+from viewer.science.sort.formulas import mean_atomic_number, weight_percent
 
 STEADY = Drift(loss=0.0, ripple=0.0)
 BY_ELEMENT = {c.element: c for c in CHANNELS}
@@ -34,8 +35,8 @@ def test_a_homogeneous_phase_counts_as_poisson(element: str, phase: int, mix: fl
     counts = measure(channel, label, share, np.random.default_rng(1), drift=STEADY).astype(float)
     expected = channel.per_percent * m.PHASES[phase].composition(mix).get(element, 0.0)
     expected += channel.background * (
-        m.mean_atomic_number(m.PHASES[phase].composition(mix))
-        / m.mean_atomic_number(m.PHASES[m.PLAGIOCLASE].composition())
+        mean_atomic_number(m.PHASES[phase].composition(mix))
+        / mean_atomic_number(m.PHASES[m.PLAGIOCLASE].composition())
     )
     n = counts.size
     # Four standard errors of the mean, and of the variance of a Poisson variable.
@@ -51,7 +52,7 @@ def test_zoning_moves_counts_between_the_end_members() -> None:
     ]
     assert means == sorted(means)
     assert means[3] - means[0] == pytest.approx(
-        calcium.per_percent * m.weight_percent("CaAl2Si2O8")["Ca"], rel=0.02
+        calcium.per_percent * weight_percent("CaAl2Si2O8")["Ca"], rel=0.02
     )
 
 
