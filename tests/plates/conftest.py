@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from viewer.plates.source import Shown
 from viewer.science.look.orient import Orientation
 
 RED, GREEN, BLUE = (255, 0, 0), (0, 255, 0), (0, 0, 255)
@@ -32,6 +33,7 @@ class Picture:
         self.orientation = orientation or Orientation()
         self.levels = levels
         self.colours = colours
+        self.classes = False
         rng = np.random.default_rng(seed)
         self.pyramid = [rng.integers(0, 65536, (*shape, 3), dtype=np.uint16)]
         for _ in range(levels - 1):
@@ -44,6 +46,9 @@ class Picture:
                 )
             )
         self.asked: list[tuple[int, int, int]] = []
+
+    def present(self, rows, cols):
+        return tuple(Shown(name, colour) for name, colour in self.colours)
 
     def rgb(self, level, rows, cols, depth):
         high, wide = self.pyramid[level].shape[:2]

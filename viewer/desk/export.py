@@ -1,4 +1,4 @@
-"""Composites out of the project, as the screen shows them."""
+"""Composites and phase maps out of the project, as the screen shows them, in true colours."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import Literal
 import msgspec
 
 from viewer.desk.desk import Desk
-from viewer.desk.picture import LayersPicture, OrientedPicture
+from viewer.desk.phases_picture import MapPicture
+from viewer.desk.plate_source import OrientedPicture
 from viewer.errors import InputError
 from viewer.plates.composite import write_composite
 from viewer.plates.map_tiff import write_map_tiff
@@ -16,7 +17,7 @@ from viewer.plates.page import Page
 from viewer.plates.source import Rectangle
 from viewer.plates.written import Written
 from viewer.science.look.stretch import Curve, Stretch
-from viewer.science.progress import Progress, silent
+from viewer.science.progress import Progress, part, silent
 from viewer.store.documents import Composite, Panel
 
 
@@ -99,16 +100,85 @@ def write(
 ) -> Written:
     """Write a composite: a ``.tif`` without `width_mm` at map resolution, anything else as a page."""
     found = desk.map(map_name)
-    picture = desk.composite_picture(found.id, composite)
+    return _write(
+        desk,
+        desk.composite_picture(found.id, composite),
+        path,
+        width_mm,
+        depth,
+        Page(dpi=dpi, paper=paper, title=title),
+        overwrite,
+        progress,
+    )
+
+
+def write_phases(
+    desk: Desk,
+    map_name: str | None,
+    path: Path,
+    *,
+    width_mm: float | None = None,
+    dpi: float = 300.0,
+    paper: Literal["light", "dark"] = "light",
+    title: str = "",
+    areas: bool = False,
+    overwrite: bool = False,
+    progress: Progress = silent,
+) -> Written:
+    """Write the phase map in the key's colours, with a key of the phases that are present.
+
+    Parameters
+    ----------
+    desk : Desk
+    map_name : str, optional
+        Name or id; the only map by default.
+    path : Path
+        A ``.tif`` without `width_mm` is written at map resolution, anything else as a page.
+    width_mm, dpi, paper, title, areas
+        As of `Page`.
+    overwrite : bool
+        Replace a file that is there already.
+    progress : Progress
+        The map is sorted first where it is not yet.
+
+    Raises
+    ------
+    InputError
+        The map has no phases, or the file cannot be written.
+    """
+    found = desk.map(map_name)
+    image = desk.sorting.sort_now(found.id, part(progress, 0.0, 0.5))
+    return _write(
+        desk,
+        desk.phases_picture(found.id, image, lit=False),
+        path,
+        width_mm,
+        8,
+        Page(dpi=dpi, paper=paper, title=title, areas=areas),
+        overwrite,
+        part(progress, 0.5, 1.0),
+    )
+
+
+def _write(
+    desk: Desk,
+    picture: MapPicture,
+    path: Path,
+    width_mm: float | None,
+    depth: Literal[8, 16],
+    page: Page,
+    overwrite: bool,
+    progress: Progress,
+) -> Written:
     if path.suffix.lower() in (".tif", ".tiff") and width_mm is None:
         return write_picture_tiff(desk, picture, path, depth, overwrite=overwrite, progress=progress)
-    page = Page(width_mm=180.0 if width_mm is None else width_mm, dpi=dpi, paper=paper, title=title)
+    page = msgspec.structs.replace(page, width_mm=180.0 if width_mm is None else width_mm)
     return write_picture_page(desk, picture, path, page, overwrite=overwrite, progress=progress)
 
 
 def write_picture_tiff(
     desk: Desk,
-    picture: LayersPicture | OrientedPicture,
+    picture: MapPicture | OrientedPicture,
     path: Path,
     depth: Literal[8, 16] = 8,
     *,
@@ -133,7 +203,7 @@ def write_picture_tiff(
 
 def write_picture_page(
     desk: Desk,
-    picture: LayersPicture | OrientedPicture,
+    picture: MapPicture | OrientedPicture,
     path: Path,
     page: Page,
     *,
@@ -150,7 +220,7 @@ def write_picture_page(
     )
 
 
-def _oriented(desk: Desk, picture: LayersPicture | OrientedPicture) -> OrientedPicture:
+def _oriented(desk: Desk, picture: MapPicture | OrientedPicture) -> OrientedPicture:
     if isinstance(picture, OrientedPicture):
         return picture
     return OrientedPicture(picture, desk.setup(picture.map.id).orientation)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -18,13 +18,9 @@ import numpy.typing as npt
 from viewer.desk.lit import Light, Loaded
 from viewer.science.look.blend import blend, blend_rgb, colour_lut, paint
 from viewer.science.look.coding import Coding
-from viewer.science.look.orient import Orientation
 from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch, lut
 from viewer.store.project import LayerFile, MapFile
-
-if TYPE_CHECKING:
-    from viewer.desk.phases_picture import MapPicture
 
 Polygons = Sequence[npt.NDArray[np.float64]]
 RGB = tuple[int, int, int]
@@ -235,33 +231,3 @@ def _only(block: Block) -> npt.NDArray[Any]:
     codes = block.codes[0]
     assert codes is not None, "a picture of one layer has that layer"
     return codes
-
-
-@dataclass(frozen=True)
-class OrientedPicture:
-    """A picture as it is laid on the page: what `viewer.plates` draws from."""
-
-    picture: MapPicture
-    orientation: Orientation
-
-    @property
-    def shape(self) -> tuple[int, int]:
-        return self.picture.shape
-
-    @property
-    def pixel_um(self) -> tuple[float, float]:
-        return self.picture.pixel_um
-
-    @property
-    def levels(self) -> int:
-        return self.picture.levels
-
-    @property
-    def colours(self) -> tuple[tuple[str, RGB], ...]:
-        return self.picture.names
-
-    def rgb(
-        self, level: int, rows: slice, cols: slice, depth: Literal[8, 16]
-    ) -> npt.NDArray[Any]:
-        """As `LayersPicture.rgb`."""
-        return self.picture.rgb(level, rows, cols, depth)

@@ -79,7 +79,7 @@ def draw_composite(source: PlateSource, page: Page, progress: Progress = silent)
     """
     planned = foresee_page(source, page, vector=False)
     image = draw_raster(planned.layout, planned.grid, _sampled(source, planned, progress))
-    return Drawn(image, planned, _caption(source, planned))
+    return Drawn(image, planned, _caption(source, page, planned))
 
 
 def write_composite(
@@ -126,7 +126,7 @@ def write_composite(
     kind = KINDS.get(target.suffix.lower())
     if kind is None:
         raise InputError(
-            "A composite is written as .png, .tif, .pdf or .svg.",
+            "A figure is written as .png, .tif, .pdf or .svg.",
             where=str(path),
             hint="End its name in one of these.",
         )
@@ -171,10 +171,9 @@ def _write_vector(
     planned = foresee_page(source, page, vector=True)
     picture = _sampled(source, planned, progress)
     progress(0.9, "writing the file")
-    caption = _caption(source, planned)
-    draw_vector(
-        planned.layout, picture, part, kind, title=title or "Composite", description=caption
-    )
+    caption = _caption(source, page, planned)
+    title = title or ("Phase map" if source.classes else "Composite")
+    draw_vector(planned.layout, picture, part, kind, title=title, description=caption)
     dpi = planned.foreseen.width_px / planned.layout.map.w * MM_PER_INCH
     return _written(target, planned, dpi, caption)
 
@@ -234,11 +233,13 @@ def _save_tiff(part: Path, drawn: Drawn) -> None:
     )
 
 
-def _caption(source: PlateSource, planned: PagePlan) -> str:
+def _caption(source: PlateSource, page: Page, planned: PagePlan) -> str:
     return describe(
-        source.colours,
+        planned.colours,
         pixel_um=displayed_pixel(source),
         bar_um=planned.layout.bar_um,
         way_up_deg=source.orientation.way_up_deg,
         sampling=str(planned.how),
+        classes=source.classes,
+        areas=source.classes and page.areas,
     )

@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from viewer.errors import InputError
 from viewer.plates.draw import Grid
+from viewer.plates.legend import Colours, labelled
 from viewer.plates.page import SMALLEST_TEXT_PT, Layout, Page, Text, lay_out
 from viewer.plates.resolution import MM_PER_INCH
 from viewer.plates.sampling import Sampling, plan
@@ -52,6 +53,8 @@ class PagePlan(NamedTuple):
     ----------
     window : Window
         The part of the stored map.
+    colours : tuple of (str, (int, int, int))
+        What the key says is there.
     layout : Layout
     grid : Grid
         Pixels of a page that is drawn as pixels.
@@ -63,6 +66,7 @@ class PagePlan(NamedTuple):
     """
 
     window: Window
+    colours: Colours
     layout: Layout
     grid: Grid
     shape: tuple[int, int]
@@ -88,8 +92,14 @@ def foresee_page(source: PlateSource, page: Page, *, vector: bool) -> PagePlan:
     """
     window = window_of(source, page.window_um)
     turn = source.orientation
+    colours = labelled(source.present(window.rows, window.cols), page.areas)
     layout = lay_out(
-        page, turn.shape(window.shape), displayed_pixel(source), source.colours, turn.way_up_deg
+        page,
+        turn.shape(window.shape),
+        displayed_pixel(source),
+        colours,
+        turn.way_up_deg,
+        classes=source.classes,
     )
     grid = Grid(layout, page.dpi)
     if vector:
@@ -108,7 +118,7 @@ def foresee_page(source: PlateSource, page: Page, *, vector: bool) -> PagePlan:
         how = how._replace(rows=how.cols, cols=how.rows)
     notes = _notes(source, window, page, layout, how)
     foreseen = Foreseen(width_px, height_px, layout.width, height_mm, notes)
-    return PagePlan(window, layout, grid, shape, how, foreseen)
+    return PagePlan(window, colours, layout, grid, shape, how, foreseen)
 
 
 def _notes(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 from viewer.plates.paper import RGB
+from viewer.plates.source import Shown
 from viewer.science.look.scalebar import label as length_label
 
 _WORDS: dict[RGB, str] = {
@@ -29,14 +30,36 @@ def colour_word(colour: RGB) -> str | None:
     return _WORDS.get(colour)
 
 
-def entries(colours: Colours) -> tuple[tuple[str, RGB], ...]:
-    """Key entries in the order red, green, blue, then any others as given.
+def percent(share: float) -> str:
+    """An area share as the key says it: a decimal, so that shares of a rock sum to 100 %."""
+    if 0 < share < 0.0005:
+        return "< 0.1 %"
+    return f"{100 * share:.1f} %"
+
+
+def labelled(shown: tuple[Shown, ...], areas: bool) -> Colours:
+    """Name and colour of everything shown; with the area of each where that is asked for and known."""
+    return tuple(
+        (
+            f"{plain_text(one.name)} {percent(one.share)}"
+            if areas and one.share is not None
+            else plain_text(one.name),
+            one.colour,
+        )
+        for one in shown
+    )
+
+
+def entries(colours: Colours, *, classes: bool = False) -> tuple[tuple[str, RGB], ...]:
+    """Key entries: of channels in the order red, green, blue, then any others; of classes as given.
 
     Returns
     -------
     tuple of (str, (int, int, int))
         ``Red: Fe Kα`` and its colour. The word stands for the colour in a greyscale print.
     """
+    if classes:
+        return tuple((plain_text(name), colour) for name, colour in colours)
     order = list(_WORDS)
     ranked = sorted(colours, key=lambda one: order.index(one[1]) if one[1] in order else len(order))
     return tuple((_entry(name, colour), colour) for name, colour in ranked)
@@ -55,6 +78,8 @@ def describe(
     bar_um: float | None = None,
     way_up_deg: float | None = None,
     sampling: str = "",
+    classes: bool = False,
+    areas: bool = False,
 ) -> str:
     """Say in words what a picture shows: a start for its caption.
 
@@ -70,10 +95,17 @@ def describe(
         Stratigraphic up, clockwise from the top of the picture.
     sampling : str
         How map pixels became printed ones.
+    classes : bool
+        The colours are phases.
+    areas : bool
+        Their names end in their areas.
     """
     parts = []
     if colours:
-        parts.append("; ".join(text for text, _ in entries(colours)) + ".")
+        words = "; ".join(text for text, _ in entries(colours, classes=classes))
+        parts.append(f"{'Phases: ' if classes else ''}{words}.")
+    if colours and areas:
+        parts.append("Percentages are of the area shown of the sample, and not of volume or weight.")
     if bar_um is not None:
         parts.append(f"Scale bar {length_label(bar_um)}.")
     if pixel_um is not None:

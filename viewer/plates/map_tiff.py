@@ -17,7 +17,7 @@ import numpy.typing as npt
 import viewer
 from viewer.errors import InputError
 from viewer.plates.foresee import Foreseen
-from viewer.plates.legend import describe
+from viewer.plates.legend import describe, labelled
 from viewer.plates.resolution import MM_PER_INCH, per_cm
 from viewer.plates.source import (
     Depth,
@@ -106,7 +106,8 @@ def write_map_tiff(
     tags: dict[str, Any] = {}
     if pixel is not None:
         tags = {"resolution": (per_cm(pixel[0]), per_cm(pixel[1])), "resolutionunit": "CENTIMETER"}
-    caption = describe(source.colours, pixel_um=pixel)
+    colours = labelled(source.present(window.rows, window.cols), areas=False)
+    caption = describe(colours, pixel_um=pixel, classes=source.classes)
     with (
         whole_file(target, overwrite=overwrite) as part,
         TiffWriter(part, bigtiff=_is_big(foreseen, depth), ome=False) as tiff,

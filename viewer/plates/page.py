@@ -7,6 +7,7 @@ pixel. A `Layout` is a list of plain shapes and texts that a raster and a PDF dr
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -33,6 +34,8 @@ GAP_MM = 2.2
 
 _SPREAD_MM = 4.0  # between things that stand side by side
 _LEADING_MM = 0.7  # between entries of the key in a column
+_SWATCH_LEADING_MM = 0.9  # between entries of a key of phases
+_SWATCH_ASPECT = 1.8
 _BAR_MM = 0.8  # thickness of the scale bar
 _BAR_SHARE, _BAR_LONGEST_MM = 0.3, 45.0
 _DIAL_MM = 5.0  # side of the square in which the way-up arrow turns
@@ -60,7 +63,9 @@ class Page(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     title, caption : str
         Above the map, and under its key. Wrapped to the width.
     names, bar, arrow : bool
-        Draw the channel names, the scale bar, the way-up (where it is set).
+        Draw the channel names or the key of the phases, the scale bar, the way-up (where it is set).
+    areas : bool
+        Say in the key which part of the area each phase takes up.
     bar_um : float, optional
         Length of the scale bar; by default the longest of 1, 2 or 5 times a power of ten that takes up
         at most three tenths of the map.
@@ -79,6 +84,7 @@ class Page(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True
     names: bool = True
     bar: bool = True
     arrow: bool = True
+    areas: bool = False
     bar_um: float | None = None
     window_um: Rectangle | None = None
 
@@ -156,6 +162,8 @@ def lay_out(
     pixel_um: tuple[float, float] | None,
     colours: Colours,
     way_up_deg: float | None,
+    *,
+    classes: bool = False,
 ) -> Layout:
     """Set a page.
 
@@ -167,9 +175,11 @@ def lay_out(
     pixel_um : (float, float) or None
         Width and height of a displayed pixel. None: squares of unknown size, and no scale bar.
     colours : tuple of (str, (int, int, int))
-        Name and colour of each channel.
+        Name and colour of each channel, or phase.
     way_up_deg : float or None
         Clockwise from the top of the displayed map.
+    classes : bool
+        The colours are phases: a key of swatches, in their order, instead of names in their colours.
 
     Raises
     ------
@@ -189,8 +199,9 @@ def lay_out(
         width = page.width_mm
         map_width = width - 2 * page.margin_mm
     scale = None if pixel_um is None else cols * across
+    key = _Key(entries(colours, classes=classes) if page.names else (), classes)
     for _ in range(4):  # a smaller map has a shorter bar, which may change the rows below it
-        layout = _set(page, width, map_width, map_width * aspect, scale, colours, way_up_deg)
+        layout = _set(page, width, map_width, map_width * aspect, scale, key, way_up_deg)
         excess = layout.height - (page.max_height_mm or math.inf)
         if excess <= 1e-9:
             return layout
@@ -210,7 +221,7 @@ def _set(
     map_w: float,
     map_h: float,
     extent_um: float | None,
-    colours: Colours,
+    key: _Key,
     way_up_deg: float | None,
 ) -> Layout:
     paper = PAPERS[page.paper]
@@ -231,12 +242,12 @@ def _set(
     if page.bar and extent_um is not None:
         bar_um = _bar_length(page, extent_um, map_w)
         blocks.append(_bar(bar_um, bar_um / extent_um * map_w, page.font_pt, paper))
-    keys = (
-        [_key(text, colour, page.font_pt, paper, inner) for text, colour in entries(colours)]
-        if page.names
-        else []
-    )
-    for row in _rows(keys, blocks, inner):
+    size = page.font_pt
+    if key.classes:
+        keys = [_swatch(text, colour, size, paper, inner) for text, colour in key.entries]
+    else:
+        keys = [_key(text, colour, size, paper, inner) for text, colour in key.entries]
+    for row in _rows(keys, blocks, inner, _columns if key.classes else _flow):
         y += GAP_MM
         for block, x in row.placed:
             items += [_moved(item, left + x, y) for item in block.items]
@@ -250,6 +261,13 @@ def _set(
         items += _lines(caption, left, y, page.font_pt, paper.ink)
         y += _height(len(caption), page.font_pt)
     return Layout(width, y + page.margin_mm, map_box, paper, tuple(items), bar, bar_um)
+
+
+class _Key(NamedTuple):
+    """What the key says, and whether it is of phases."""
+
+    entries: tuple[tuple[str, RGB], ...]
+    classes: bool
 
 
 class _Block(NamedTuple):
@@ -266,17 +284,22 @@ class _Row(NamedTuple):
     placed: tuple[tuple[_Block, float], ...]
 
 
-def _rows(keys: list[_Block], blocks: list[_Block], inner: float) -> list[_Row]:
+_Set = Callable[[list["_Block"], float], "_Row"]
+
+
+def _rows(
+    keys: list[_Block], blocks: list[_Block], inner: float, flow: _Set
+) -> list[_Row]:
     """Names from the left, bar and arrow at the right; below one another where the page is narrow."""
     right = sum(b.width for b in blocks) + _SPREAD_MM * max(0, len(blocks) - 1)
     if blocks and right > inner:
-        return [*_rows(keys, [], inner), *(_row([b], inner) for b in blocks)]
+        return [*_rows(keys, [], inner, flow), *(_row([b], inner) for b in blocks)]
     room = inner - (right + _SPREAD_MM if blocks else 0.0)
     if blocks and keys and max(k.width for k in keys) > room:
-        return [*_rows(keys, [], inner), _row(blocks, inner)]
+        return [*_rows(keys, [], inner, flow), _row(blocks, inner)]
     if not keys and not blocks:
         return []
-    names = _flow(keys, room)
+    names = flow(keys, room)
     tail = _row(blocks, inner)
     return [_Row(max(names.height, tail.height), (*names.placed, *tail.placed))]
 
@@ -305,6 +328,49 @@ def _flow(keys: list[_Block], room: float) -> _Row:
             y += key.height + _LEADING_MM
     tallest = max((k.height for k in keys), default=0.0)
     return _Row(tallest if beside else max(0.0, y - _LEADING_MM), tuple(placed))
+
+
+def _columns(keys: list[_Block], room: float) -> _Row:
+    """Key entries in as many columns as fit, read down one after the other; in one line if they can.
+
+    Columns are filled evenly, so that the last is not left with a single entry.
+    """
+    one_line = _flow(keys, room)
+    if len(keys) < 2 or len({block.items[0].y for block, _ in one_line.placed}) == 1:
+        return one_line
+    for count in range(len(keys) - 1, 0, -1):
+        tall = -(-len(keys) // count)
+        columns = [keys[i : i + tall] for i in range(0, len(keys), tall)]
+        widths = [max(k.width for k in column) for column in columns]
+        if count == 1 or sum(widths) + _SPREAD_MM * (len(widths) - 1) <= room:
+            break
+    placed: list[tuple[_Block, float]] = []
+    x = tallest = 0.0
+    for column, wide in zip(columns, widths, strict=True):
+        y = 0.0
+        for key in column:
+            items = tuple(_moved(item, 0.0, y) for item in key.items)
+            placed.append((key._replace(items=items), x))
+            y += key.height + _SWATCH_LEADING_MM
+        tallest = max(tallest, y - _SWATCH_LEADING_MM)
+        x += wide + _SPREAD_MM
+    return _Row(tallest, tuple(placed))
+
+
+def _swatch(text: str, colour: RGB, size_pt: float, paper: Paper, inner: float) -> _Block:
+    """A swatch in exactly the map's colour, in a hairline of ink, and the name in ink."""
+    high = CAP * size_pt * MM_PER_POINT
+    wide = _SWATCH_ASPECT * high
+    line = 0.15
+    indent = wide + 1.2
+    lines = _wrap(text, inner - indent, size_pt)
+    items: list[Item] = [
+        Box(0, 0, wide, high, paper.ink),
+        Box(line, line, wide - 2 * line, high - 2 * line, colour),
+        *_lines(lines, indent, 0.0, size_pt, paper.ink),
+    ]
+    width = indent + max((text_width_mm(one, size_pt) for one in lines), default=0.0)
+    return _Block(width, _height(max(1, len(lines)), size_pt), tuple(items))
 
 
 def _key(text: str, colour: RGB, size_pt: float, paper: Paper, inner: float) -> _Block:

@@ -3,7 +3,9 @@
 Where a print has as many pixels as the map, each is copied. Where it has more, each takes the colour
 of the map pixel under its centre, so map pixels stay sharp squares of unchanged colour. Where it has
 fewer, the pyramid level just above the print is read and each printed pixel is the mean of the area
-that it covers, in the numbers of the screen.
+that it covers, in the numbers of the screen. Colours that are classes are never mixed: there each
+printed pixel takes the colour of the level's pixel under its centre, which is the commonest class of
+the map pixels that it was made of.
 """
 
 from __future__ import annotations
@@ -30,17 +32,20 @@ class Sampling(NamedTuple):
         Pyramid level read.
     rows, cols : float
         Level-0 pixels to a printed pixel, down and across; 1 where they are copied.
+    classes : bool
+        Colours are classes, and none is mixed.
     """
 
     level: int
     rows: float
     cols: float
+    classes: bool = False
 
     @property
-    def kind(self) -> Literal["copied", "repeated", "averaged"]:
+    def kind(self) -> Literal["copied", "repeated", "averaged", "picked"]:
         """The weightiest thing that was done to any axis."""
         if max(self.rows, self.cols) > 1:
-            return "averaged"
+            return "picked" if self.classes else "averaged"
         return "copied" if self.rows == self.cols == 1 else "repeated"
 
     def __str__(self) -> str:
@@ -48,6 +53,11 @@ class Sampling(NamedTuple):
             return "One printed pixel is one map pixel."
         if self.kind == "repeated":
             return "Map pixels are printed as squares, not smoothed."
+        if self.kind == "picked":
+            side = 1 << self.level
+            if side == 1:
+                return "Each printed pixel is the map pixel under its centre."
+            return f"Each printed pixel is the commonest phase of {side} × {side} map pixels."
         across, down = f"{self.cols:.3g}", f"{self.rows:.3g}"
         return f"Each printed pixel is the mean of {across} × {down} map pixels."
 
@@ -64,7 +74,7 @@ def plan(source: PlateSource, window: Window, shape: tuple[int, int]) -> Samplin
     """
     rows, cols = (have / want for have, want in zip(window.shape, shape, strict=True))
     coarsest = math.floor(math.log2(max(1.0, min(rows, cols))))
-    return Sampling(min(source.levels - 1, coarsest), rows, cols)
+    return Sampling(min(source.levels - 1, coarsest), rows, cols, source.classes)
 
 
 def sample(
@@ -87,8 +97,8 @@ def sample(
     """
     how = plan(source, window, shape)
     out = np.empty((*shape, 3), np.uint8)
-    down = _Axis(window.rows, shape[0], how.level)
-    across = _Axis(window.cols, shape[1], how.level)
+    down = _Axis(window.rows, shape[0], how.level, mix=not how.classes)
+    across = _Axis(window.cols, shape[1], how.level, mix=not how.classes)
     high, wide = _block(down, across)
     for top in range(0, shape[0], high):
         progress(top / shape[0], "drawing the map")
@@ -109,16 +119,16 @@ def sample(
 class _Axis:
     """Where printed pixels fall along one axis of one level."""
 
-    def __init__(self, window: slice, count: int, level: int) -> None:
+    def __init__(self, window: slice, count: int, level: int, *, mix: bool = True) -> None:
         size = window.stop - window.start
         self.count = count
-        self.mean = count < size
+        self.mean = mix and count < size
         if self.mean:
             # Whole multiples come out exact, so a printed pixel never borrows from its neighbour.
             self.edges = (window.start + np.arange(count + 1) * size / count) / (1 << level)
         else:
             centres = ((2 * np.arange(count) + 1) * size) // (2 * count)
-            self.picks = window.start + centres
+            self.picks = (window.start + centres) >> level
 
     def reach(self, first: int, last: int) -> slice:
         """Level pixels that printed pixels `first` to before `last` need."""

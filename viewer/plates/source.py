@@ -22,6 +22,23 @@ Rectangle = tuple[float, float, float, float]
 """Left, top, right, bottom in µm on the stored map."""
 
 
+class Shown(NamedTuple):
+    """Something that has a colour in a picture: a channel, or a phase.
+
+    Attributes
+    ----------
+    name : str
+    colour : (int, int, int)
+        8-bit sRGB that stands for it.
+    share : float or None
+        Of a phase: the part of the sample's area that it takes up, 0 to 1.
+    """
+
+    name: str
+    colour: RGB
+    share: float | None = None
+
+
 class PlateSource(Protocol):
     """A picture of a map that can be read window by window.
 
@@ -36,7 +53,9 @@ class PlateSource(Protocol):
     levels : int
         Level 0 and the levels of the pyramid; each halves the one before, rounding up.
     colours : tuple of (str, (int, int, int))
-        Name of each shown channel and the 8-bit colour that stands for it.
+        Name of each shown channel, or phase, and the 8-bit colour that stands for it.
+    classes : bool
+        True where a colour is a class, so that a mixture of two would mean a third.
     """
 
     @property
@@ -49,6 +68,12 @@ class PlateSource(Protocol):
     def levels(self) -> int: ...
     @property
     def colours(self) -> tuple[tuple[str, RGB], ...]: ...
+    @property
+    def classes(self) -> bool: ...
+
+    def present(self, rows: slice, cols: slice) -> tuple[Shown, ...]:
+        """What has which colour in a window of level 0, in the order of the key."""
+        ...
 
     def rgb(self, level: int, rows: slice, cols: slice, depth: Depth) -> npt.NDArray[Any]:
         """Colours of a window of one level, in the stored orientation.

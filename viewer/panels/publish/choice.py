@@ -9,7 +9,7 @@ from typing import Literal
 
 from viewer.desk.desk import Desk
 from viewer.desk.export import write_picture_tiff
-from viewer.desk.picture import OrientedPicture
+from viewer.desk.plate_source import OrientedPicture
 from viewer.errors import InputError
 from viewer.plates.composite import KINDS, write_composite
 from viewer.plates.page import Page
@@ -50,7 +50,7 @@ class Choice:
         One of `KIND_WORDS`.
     window_um : (float, float, float, float) or None
         Left, top, right, bottom in µm on the stored map; None for the whole map.
-    width_mm, dpi, max_height_mm, paper, title, caption, names, bar, arrow
+    width_mm, dpi, max_height_mm, paper, title, caption, names, bar, arrow, areas
         As of `Page`. A map-size TIFF has none of them.
     """
 
@@ -65,6 +65,7 @@ class Choice:
     names: bool = True
     bar: bool = True
     arrow: bool = True
+    areas: bool = False
 
     @property
     def depth(self) -> Depth | None:
@@ -99,6 +100,7 @@ class Choice:
             names=self.names,
             bar=self.bar,
             arrow=self.arrow,
+            areas=self.areas,
             window_um=self.window_um,
         )
 

@@ -23,7 +23,8 @@ from PySide6.QtWidgets import (
 
 from viewer.desk.desk import Desk
 from viewer.desk.jobs import Job
-from viewer.desk.picture import LayersPicture, OrientedPicture
+from viewer.desk.phases_picture import MapPicture, PhasesPicture
+from viewer.desk.plate_source import OrientedPicture
 from viewer.errors import CancelledError, GrainlightError
 from viewer.panels import theme
 from viewer.panels.latest import Latest
@@ -62,7 +63,7 @@ class ExportDialog(QDialog):
         super().__init__(parent)
         self._desk = desk
         self._map_id = ""
-        self._picture: LayersPicture | None = None
+        self._picture: MapPicture | None = None
         self._source: OrientedPicture | None = None
         self._outdated = False
         self._trouble = ""
@@ -79,6 +80,7 @@ class ExportDialog(QDialog):
         self._build()
         desk.changed.connect(self._desk_changed)
         desk.layers_changed.connect(self._layers_changed)
+        desk.phases_changed.connect(self._phases_changed)
 
     # -- building -------------------------------------------------------------------------------
 
@@ -159,14 +161,14 @@ class ExportDialog(QDialog):
     # -- what is shown --------------------------------------------------------------------------
 
     def show_picture(
-        self, map_id: str, picture: LayersPicture, view_window_um: Rectangle | None
+        self, map_id: str, picture: MapPicture, view_window_um: Rectangle | None
     ) -> None:
         """Show the page with a picture, and bring it to the front.
 
         Parameters
         ----------
         map_id : str
-        picture : LayersPicture
+        picture : LayersPicture or PhasesPicture
         view_window_um : (float, float, float, float) or None
             Left, top, right, bottom in µm on the stored map of what is in view.
         """
@@ -191,6 +193,7 @@ class ExportDialog(QDialog):
         orientation = self._desk.setup(self._map_id).orientation
         self._source = OrientedPicture(self._picture, orientation)
         self.options.set_way_up(orientation.way_up_deg)
+        self.options.set_phases(self._source.classes)
 
     def _follow(self) -> None:
         """Take the look and the lie of the map as they are now."""
@@ -206,7 +209,11 @@ class ExportDialog(QDialog):
         self._take_source()
 
     def _desk_changed(self, document: str) -> None:
-        if document in ("look", "setup"):
+        if document in ("look", "setup", "key"):
+            self._outdate()
+
+    def _phases_changed(self, map_id: str) -> None:
+        if map_id == self._map_id:
             self._outdate()
 
     def _layers_changed(self, map_id: str) -> None:
@@ -323,7 +330,7 @@ class ExportDialog(QDialog):
         folder = Path(str(QSettings().value(FOLDER, str(self._desk.path.parent))))
         if not folder.is_dir():
             folder = self._desk.path.parent
-        layers = tuple(name for name, _ in source.colours)
+        layers = ("phases",) if source.classes else tuple(name for name, _ in source.colours)
         name = suggested_name(source.picture.map.name, layers, choice.suffix)
         pattern = "*.tif *.tiff" if choice.suffix == ".tif" else f"*{choice.suffix}"
         kind = f"{KIND_WORDS[choice.kind]} ({pattern})"
@@ -402,6 +409,7 @@ class ExportDialog(QDialog):
         self._gone = True
         self._desk.changed.disconnect(self._desk_changed, missing_ok=True)
         self._desk.layers_changed.disconnect(self._layers_changed, missing_ok=True)
+        self._desk.phases_changed.disconnect(self._phases_changed, missing_ok=True)
         if self._job is not None:
             self._job.progressed.disconnect(self._progressed, missing_ok=True)
             self._job.ended.disconnect(self._ended, missing_ok=True)
@@ -428,10 +436,15 @@ def _place(error: GrainlightError) -> Place:
 def _remarks(source: OrientedPicture, choice: Choice) -> tuple[Note, ...]:
     """What the plates cannot know of the picture."""
     notes = []
-    if choice.depth == 16 and source.picture.colours is not None:
+    picture = source.picture
+    text = ""
+    if isinstance(picture, PhasesPicture):
+        text = "Phases have one colour each: 16 bits hold no more of them than 8."
+    elif picture.colours is not None:
         text = "A colour map has 256 colours: 16 bits hold no more of a single layer than 8."
+    if choice.depth == 16 and text:
         notes.append(Note("colour map", text, "info"))
-    if source.picture.lit is not None:
+    if picture.lit is not None:
         text = "Pixels that light up on the map are not exported in that colour."
         notes.append(Note("lit", text, "info"))
     return tuple(notes)

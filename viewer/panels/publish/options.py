@@ -60,10 +60,11 @@ class Options(QWidget):
         super().__init__(parent)
         self._view_um: Rectangle | None = None
         self._way_up: float | None = None
+        self._phases = False
         self._page_labels: list[QLabel] = []
         self._build()
         self.show_fault(None, "")
-        self._refresh()
+        self.set_phases(False)
 
     # -- building -------------------------------------------------------------------------------
 
@@ -160,15 +161,18 @@ class Options(QWidget):
         self.caption.setPlaceholderText("none")
         self.caption.setFixedHeight(4 * self.fontMetrics().lineSpacing())
         self.describe = QPushButton("Describe what is shown")
-        self.describe.setToolTip("Write channels, stretches, pixel size and way-up into the caption")
         self.describe.setAutoDefault(False)
         self.bar = QCheckBox("Scale bar")
         self.names = QCheckBox("Names of the layers in their colours")
+        self.areas = QCheckBox("Area % of each phase")
+        self.areas.setToolTip(
+            "Say in the key which part of the area shown each phase takes up, unsorted pixels included"
+        )
         self.arrow = QCheckBox("Way-up arrow")
         boxes = QVBoxLayout()
         boxes.setSpacing(theme.current().gap_1)
-        for box in (self.bar, self.names, self.arrow):
-            box.setChecked(box is not self.arrow)
+        for box in (self.bar, self.names, self.areas, self.arrow):
+            box.setChecked(box in (self.bar, self.names))
             box.toggled.connect(self._edited)
             boxes.addWidget(box)
         self._page_row("Draw", boxes)
@@ -212,6 +216,7 @@ class Options(QWidget):
             names=self.names.isChecked(),
             bar=self.bar.isChecked(),
             arrow=self.arrow.isChecked(),
+            areas=self._phases and self.areas.isChecked(),
         )
 
     def set_view(self, view_um: Rectangle | None, map_um: tuple[float, float]) -> None:
@@ -251,6 +256,14 @@ class Options(QWidget):
             if degrees is not None
             else "Set the way-up on the map first: Map, Set way-up"
         )
+        self._refresh()
+
+    def set_phases(self, phases: bool) -> None:
+        """Say whether a phase map is shown: it has a key instead of names in their colours."""
+        self._phases = phases
+        self.names.setText("Key of the phases" if phases else "Names of the layers in their colours")
+        shown = "phases" if phases else "channels, stretches"
+        self.describe.setToolTip(f"Write {shown}, pixel size and way-up into the caption")
         self._refresh()
 
     def set_caption(self, text: str) -> None:
@@ -295,6 +308,8 @@ class Options(QWidget):
             label.setEnabled(paged)
             label.setToolTip("" if paged else "A map-size TIFF is the map alone: there is no page")
         self.arrow.setEnabled(paged and self._way_up is not None)
+        self.areas.setVisible(self._phases)
+        self.areas.setEnabled(paged and self.names.isChecked())
 
 
 def _group(parent: QWidget, *buttons: QRadioButton) -> QButtonGroup:

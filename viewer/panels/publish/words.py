@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from viewer.desk.picture import OrientedPicture
+from viewer.desk.phases_picture import PhasesPicture
+from viewer.desk.plate_source import OrientedPicture
 from viewer.plates.legend import describe, plain_text
 from viewer.plates.source import displayed_pixel
 from viewer.science.look.stretch import Stretch
@@ -14,8 +15,18 @@ def caption_words(source: OrientedPicture) -> str:
         source.colours,
         pixel_um=displayed_pixel(source),
         way_up_deg=source.orientation.way_up_deg,
+        classes=source.classes,
     )
-    return " ".join(part for part in (words, stretch_words(source)) if part)
+    return " ".join(part for part in (words, stretch_words(source), see_through(source)) if part)
+
+
+def see_through(source: OrientedPicture) -> str:
+    """Say how far the colours of phases are mixed with a picture below them; empty where none is."""
+    picture = source.picture
+    if not isinstance(picture, PhasesPicture) or picture.below is None or picture.opacity >= 1.0:
+        return ""
+    below = ", ".join(plain_text(name) for name, _ in picture.below.names)
+    return f"Phases cover {100 * picture.opacity:.0f} % of a composite of {below}."
 
 
 def stretch_words(source: OrientedPicture) -> str:
@@ -27,6 +38,8 @@ def stretch_words(source: OrientedPicture) -> str:
     gamma 1.2, inverted.``
     """
     picture = source.picture
+    if isinstance(picture, PhasesPicture):
+        return ""
     told = [
         f"{plain_text(layer.name)} {_one(stretch, plain_text(layer.unit))}"
         for layer, stretch in zip(picture.layers, picture.stretches, strict=True)
