@@ -19,7 +19,14 @@ import numpy.typing as npt
 from msgspec.structs import replace
 
 from viewer import __version__
-from viewer.science.measure.ruler import Placement, Reading, format_angle, format_length, read
+from viewer.science.measure.ruler import (
+    Placement,
+    Reading,
+    format_angle,
+    format_length,
+    format_percent,
+    read,
+)
 from viewer.science.measure.snap import Edge, NoEdge, snap, window
 from viewer.store.documents import Ledger, Mark, Marks, Point, Row, State
 
@@ -285,7 +292,7 @@ class Shown(NamedTuple):
 
 
 def shown(row: Row) -> Shown:
-    """Print a row's numbers: lengths in µm, or in mm from 1000 µm; angles in degrees.
+    """Print a row's numbers: lengths in µm, or in mm from 1000 µm; angles in degrees; proportions in %.
 
     Value and interval have as many places as the uncertainty deserves.
     """
@@ -298,8 +305,10 @@ def shown(row: Row) -> Shown:
         text = format_length(row.value, low, high)
         if text.split("(")[0].rstrip().endswith("mm"):
             unit, scale = "mm", 1000.0
-    else:
+    elif row.unit == "°":
         text = format_angle(row.value, low, high).replace("°", "")
+    else:
+        text = format_percent(row.value, low, high, row.unit)
     text = text.replace(f" {unit}", "")
     places = len(text.split()[0].partition(".")[2])
     low_text, high_text = (

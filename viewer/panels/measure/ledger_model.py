@@ -106,7 +106,8 @@ class LedgerModel(ColumnModel):
                 VALUE: numbers.value, LOW: numbers.low, HIGH: numbers.high, UNIT: numbers.unit
             }[column]  # fmt: skip
         if column == KIND:
-            return SHORT.get(row.kind, row.kind)
+            kind = KINDS.get(row.kind)
+            return SHORT.get(row.kind, kind.title if kind else row.kind)
         if column == MAP:
             return self._map_names.get(row.map, row.map)
         if column == MADE:

@@ -20,6 +20,19 @@ _DETAILS = {
     "spacing_um": "Stations every",
     "drawn_um": "As drawn",
     "placed_by_hand_px": "Ends placed to",
+    "edge_low_percent": "Edge pixels: at least",
+    "edge_high_percent": "Edge pixels: at most",
+    "weight_percent": "Weight",
+    "weight_low_percent": "Weight, from",
+    "weight_high_percent": "Weight, to",
+    "n_eff": "Effective number",
+    "pixels": "Pixels",
+    "block_um": "Block length",
+    "bootstrap_low_percent": "Block bootstrap alone, from",
+    "bootstrap_high_percent": "Block bootstrap alone, to",
+    "binomial_low_percent": "Pixels taken as independent, from",
+    "binomial_high_percent": "Pixels taken as independent, to",
+    "relative_accuracy_percent": "Relative accuracy",
 }
 """Details worth a line, and what they are called."""
 
@@ -104,6 +117,10 @@ def _facts(row: Row, low: str, high: str, unit: str) -> list[tuple[str, str]]:
 def _with_unit(number: float, key: str) -> str:
     if key.endswith("_um"):
         return format_length(number, number, number)
+    if key.endswith("_percent"):
+        return f"{number:.4g} %"
+    if key in ("pixels", "n_eff"):
+        return f"{number:,.0f}"
     return f"{number:.3g} px" if key.endswith("_px") else f"{number:.4g}"
 
 

@@ -158,9 +158,9 @@ _MODES = (
         "autocorrelation of the phase's own pixels; beside it stands what edge pixels may add or take "
         "off.",
         sources=(*_SAMPLE, _DELESSE),
-        caution=_AREA + "The interval is about the rock of which the region is a fair sample, not about "
-        "the region itself, whose mode is counted and doubtful only along the edges of its grains. "
-        "Where the rock changes across the region, measure unit by unit.",
+        caution=_AREA + "The interval is about the rock of which the region is a fair sample, not "
+        "about the region itself, whose mode is counted and doubtful only along the edges of its "
+        "grains. Where the rock changes across the region, measure unit by unit.",
         inputs=("region",),
         unit="area %",
         drawn=False,
@@ -171,9 +171,9 @@ _MODES = (
         question="How do the modes change along way-up?",
         method="Modes of bands of even height square to way-up, each with its own interval.",
         sources=(*_SAMPLE, _DELESSE),
-        caution=_AREA + "In bands that are not much higher than grains are wide the modes follow single "
-        "grains; their intervals are wide for that reason. Intervals of neighbouring bands are not "
-        "independent, since grains lie in both.",
+        caution=_AREA + "In bands that are not much higher than grains are wide the modes follow "
+        "single grains; their intervals are wide for that reason. Intervals of neighbouring bands are "
+        "not independent, since grains lie in both.",
         inputs=("region", "height of a band"),
         unit="area %",
         drawn=False,

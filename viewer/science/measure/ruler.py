@@ -520,6 +520,11 @@ def format_angle(value: float, low: float, high: float) -> str:
     return _format(value, low, high, "°")
 
 
+def format_percent(value: float, low: float, high: float, unit: str = "%") -> str:
+    """A proportion as it is printed: ``34.2 ± 1.3 area %``; rules as for `format_length`."""
+    return _format(value, low, high, f" {unit}")
+
+
 def _format(value: float, low: float, high: float, unit: str) -> str:
     below, above = value - low, high - value
     reach = max(below, above)
