@@ -38,6 +38,7 @@ def test_more_pixels_never_invent_a_colour(rows, cols, more_rows, more_cols):
     class Flat:
         shape = (rows, cols)
         levels = 1
+        classes = False
 
         def rgb(self, level, down, across, depth):
             return from_map[down, across]
@@ -130,6 +131,7 @@ def test_no_read_is_ever_larger_than_the_bound(rows, cols, high, wide, levels):
 
     class Blank:
         shape = (rows, cols)
+        classes = False
 
         def rgb(self, level, down, across, depth):
             size = down.stop - down.start, across.stop - across.start

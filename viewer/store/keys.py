@@ -1,0 +1,110 @@
+"""A key as a file of its own, to be shared between projects."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import msgspec
+
+from viewer.errors import InputError
+from viewer.store.documents import Key, KeyEntry
+
+LARGEST_FILE = 1 << 20
+"""Bytes: a key of thousands of phases."""
+
+
+class KeyFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """What a key file holds.
+
+    Attributes
+    ----------
+    format, version
+        Say what the file is.
+    entries : tuple of KeyEntry
+        One a phase name.
+    """
+
+    format: Literal["grainlight key"]
+    version: Literal[1]
+    entries: Annotated[tuple[KeyEntry, ...], msgspec.Meta(max_length=5000)]
+
+
+def key_bytes(key: Key) -> bytes:
+    """A key file, laid out to be read by people too."""
+    file = KeyFile(format="grainlight key", version=1, entries=key.entries)
+    return msgspec.json.format(msgspec.json.encode(file), indent=2) + b"\n"
+
+
+def read_key(path: Path) -> Key:
+    """Read a key file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is no key file, or one of its entries cannot be used.
+    """
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(LARGEST_FILE + 1)
+    except OSError as error:
+        raise InputError(
+            f"The key file cannot be read: {(error.strerror or str(error)).lower()}.", where=str(path)
+        ) from error
+    if len(data) > LARGEST_FILE:
+        raise InputError("This file is too large to be a key.", where=str(path))
+    try:
+        # A line of text before anything else says more than the first field that is missing.
+        found = msgspec.json.decode(data)
+        if not isinstance(found, dict) or found.get("format") != "grainlight key":
+            raise _not_a_key(path)
+        file = msgspec.convert(found, KeyFile)
+        return Key(entries=file.entries)
+    except msgspec.ValidationError as error:
+        if found.get("version") not in (1, None):
+            raise InputError(
+                f"The key file is of version {found['version']}, which this program does not know.",
+                where=str(path),
+                hint="A newer version of the program wrote it.",
+            ) from error
+        raise InputError(f"The key file cannot be used: {error}.", where=str(path)) from error
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise _not_a_key(path) from error
+    except InputError as error:
+        if error.where == "key":
+            raise InputError(error.what, where=str(path), hint="Rename one of them.") from error
+        raise
+
+
+def merged(key: Key, other: Key) -> Key:
+    """A key that takes over another's colours.
+
+    Phases that both know are as in `other`; a density or a mineral that it does not give stays.
+    Phases that only `other` knows are added after the rest.
+    """
+    entries = []
+    for entry in key.entries:
+        new = other.entry(entry.name)
+        if new is not None:
+            entry = msgspec.structs.replace(
+                entry,
+                colour=new.colour,
+                density=entry.density if new.density is None else new.density,
+                mineral=entry.mineral if new.mineral is None else new.mineral,
+            )
+        entries.append(entry)
+    entries += [e for e in other.entries if key.entry(e.name) is None]
+    return Key(entries=tuple(entries))
+
+
+def key_schema() -> dict[str, Any]:
+    """JSON schema of a key file."""
+    return {"title": "Grainlight key file", **msgspec.json.schema(KeyFile)}
+
+
+def _not_a_key(path: Path) -> InputError:
+    return InputError(
+        "This is not a key file.",
+        where=str(path),
+        hint="A key is written by «Export…» on the page Key.",
+    )
