@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -44,3 +46,30 @@ def from_axis(coordinates: npt.ArrayLike, scale: Scale) -> Floats:
     if scale == "sqrt":
         return np.copysign(at * at, at)
     return np.power(10.0, at)
+
+
+def placed(values: npt.NDArray[Any], scale: Scale) -> Floats:
+    """As `to_axis`; what has no place on the axis is NaN."""
+    return to_axis(values, scale)
+
+
+def to_ternary(
+    a: Floats, b: Floats, c: Floats, weights: tuple[float, float, float]
+) -> tuple[Floats, Floats]:
+    """Place in the plane of a ternary plot (see `viewer.science.sort.scheme.Ternary`).
+
+    Parameters
+    ----------
+    a, b, c : ndarray of float64 [n]
+        Values of the three layers.
+    weights : (float, float, float)
+
+    Returns
+    -------
+    x, y : ndarray of float64 [n]
+        NaN where one of the values is missing, -inf where the three hold nothing.
+    """
+    from viewer.science.kernels.bins import ternary
+
+    held = (np.ascontiguousarray(v, np.float64) for v in (a, b, c))
+    return ternary(*held, weights)

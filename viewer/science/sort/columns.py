@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -65,6 +66,15 @@ class Column:
         assert held is not None, "a column holds codes or values"
         return (held.shape[0], held.shape[1])
 
+    def flat(self, part: slice) -> Column:
+        """Pixels of a part, counted row by row, as one row."""
+        held = self.codes if self.codes is not None else self.values
+        assert held is not None, "a column holds codes or values"
+        piece = np.ascontiguousarray(held).reshape(1, -1)[:, part]
+        if self.codes is not None:
+            return Column(codes=piece, table=self.table)
+        return Column(values=piece)
+
     def decoded(self) -> npt.NDArray[np.float64]:
         """The values, float64 [rows, columns]."""
         if self.codes is not None and self.table is not None:
@@ -88,3 +98,17 @@ class Column:
             return found
         assert self.values is not None, "a column holds codes or values"
         return np.isfinite(self.values)
+
+
+def common_shape(columns: Mapping[str, Column]) -> tuple[int, int] | None:
+    """Rows and columns that all columns have; None where there are no columns.
+
+    Raises
+    ------
+    ValueError
+        They have different ones.
+    """
+    shapes = {column.shape for column in columns.values()}
+    if len(shapes) > 1:
+        raise ValueError("the columns have the same rows and columns")
+    return next(iter(shapes), None)
