@@ -301,6 +301,11 @@ def _rows(
         return []
     names = flow(keys, room)
     tail = _row(blocks, inner)
+    if flow is _columns and blocks:
+        # A long key may be lower above the bar, with the whole width for its columns, than beside it.
+        alone = _columns(keys, inner)
+        if alone.height + GAP_MM + tail.height < names.height:
+            return [alone, tail]
     return [_Row(max(names.height, tail.height), (*names.placed, *tail.placed))]
 
 
@@ -339,8 +344,8 @@ def _columns(keys: list[_Block], room: float) -> _Row:
     if len(keys) < 2 or len({block.items[0].y for block, _ in one_line.placed}) == 1:
         return one_line
     for count in range(len(keys) - 1, 0, -1):
-        tall = -(-len(keys) // count)
-        columns = [keys[i : i + tall] for i in range(0, len(keys), tall)]
+        ends = [-(-len(keys) * i // count) for i in range(count + 1)]
+        columns = [keys[a:b] for a, b in zip(ends, ends[1:], strict=False)]
         widths = [max(k.width for k in column) for column in columns]
         if count == 1 or sum(widths) + _SPREAD_MM * (len(widths) - 1) <= room:
             break
