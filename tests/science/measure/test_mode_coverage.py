@@ -29,11 +29,6 @@ ROCKS: dict[
     "2 % of round grains": (lambda s: scattered(s, SQUARE, 4.0, 0.02), (0.02, 0.98), None),
     "20 % of round grains": (lambda s: scattered(s, SQUARE, 4.0, 0.20), (0.2, 0.8), None),
     "polygonal grains in a slanting band": (lambda s: mosaic(s, BAND.shape, 6.0, PARTS), PARTS, BAND),
-    "20 % of round grains in a slanting band": (
-        lambda s: scattered(s, BAND.shape, 4.0, 0.2),
-        (0.2, 0.8),
-        BAND,
-    ),
 }
 
 
