@@ -79,7 +79,7 @@ class PlotBoard(QWidget):
         self._glowing: str | None = None
         self._window: tuple[slice, slice] | None = None
         self._mine: Gate | None = None
-        self._pixels = 0
+        self._populations: tuple[Population, ...] = ()
         self._latest = Latest(self)
         self._pointed = Latest(self)
         self._latest.failed.connect(self._failed)
@@ -426,7 +426,8 @@ class PlotBoard(QWidget):
         pairs = self._pairs.get(self._map, [])
         if corners == 2:
             open_ = {frozenset(layers_on(p)) for p in self._plots if p.ternary is None}
-            return [p for p in pairs if frozenset(p) not in open_][:4]
+            closed: list[tuple[str, ...]] = [p for p in pairs if frozenset(p) not in open_]
+            return closed[:4]
         triples: list[tuple[str, ...]] = []
         for one, other in pairwise(pairs):
             names = tuple(dict.fromkeys((*one, *other)))[:3]
@@ -587,8 +588,11 @@ class PlotBoard(QWidget):
         if self._map is None or self._map not in self._desk.maps:
             return
         if document == "schemes":
-            for canvas in self._canvases:
-                canvas.drop_waiting()
+            populations = self._desk.sorting.scheme(self._map).populations
+            if populations != self._populations:
+                # What was drawn has its name now.
+                for canvas in self._canvases:
+                    canvas.drop_waiting()
             self._follow()
             self._offer_where()
         elif document == "key":
@@ -621,6 +625,8 @@ class PlotBoard(QWidget):
             canvas.refresh_lit(live=True)
 
     def _show_populations(self) -> None:
+        if self._map is not None:
+            self._populations = self._desk.sorting.scheme(self._map).populations
         outlined = self._outlined()
         for canvas in self._canvases:
             canvas.set_populations(outlined)

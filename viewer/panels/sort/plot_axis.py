@@ -99,7 +99,7 @@ class AxisItem(QGraphicsObject):
             at = self._lens.to_view(tick.at, low) if across else self._lens.to_view(low, tick.at)
             painter.setPen(QPen(QColor(tokens.mark if tick.text else tokens.edge), 1.0))
             if across:
-                x, y = round(at.x()), rect.bottom()
+                x, y = float(round(at.x())), rect.bottom()
                 painter.drawLine(QPointF(x, y), QPointF(x, y + length))
                 wide = metrics.horizontalAdvance(tick.text)
                 box = QRectF(x - wide / 2, y + TICK + 1.0, wide + 1.0, metrics.height())
@@ -107,7 +107,7 @@ class AxisItem(QGraphicsObject):
                 fits = box.left() > last + 6.0
                 last = box.right() if tick.text and fits else last
             else:
-                x, y = rect.left(), round(at.y())
+                x, y = rect.left(), float(round(at.y()))
                 painter.drawLine(QPointF(x - length, y), QPointF(x, y))
                 wide = rect.left() - TICK - 3.0 - self._bounds.left()
                 box = QRectF(

@@ -24,7 +24,7 @@ from PySide6.QtGui import (
     QShowEvent,
     QWheelEvent,
 )
-from PySide6.QtWidgets import QSizePolicy, QToolButton, QWidget
+from PySide6.QtWidgets import QGraphicsItem, QSizePolicy, QToolButton, QWidget
 
 from viewer.panels import icons, theme
 from viewer.panels.latest import Latest
@@ -107,6 +107,10 @@ class PlotCanvas(pg.GraphicsView):
         self.setCentralItem(None)
         self.setBackground(None)
         self.setCacheMode(pg.GraphicsView.CacheModeFlag.CacheNone)
+        # Items meet at whole pixels: what moves in the plot does not touch the axes beside it.
+        self.setOptimizationFlag(
+            pg.GraphicsView.OptimizationFlag.DontAdjustForAntialiasing, True
+        )
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAcceptDrops(False)
         self.viewport().setMouseTracking(True)
@@ -155,6 +159,7 @@ class PlotCanvas(pg.GraphicsView):
             self.outlines, self.legend, self.draft, self.cross, self.frame_item, self.readout
         ):  # fmt: skip
             self._lay(item)
+        self.legend.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
         self.menu_button = QToolButton(self)
         self.menu_button.setIcon(icons.icon("more"))
         self.menu_button.setIconSize(QSize(16, 16))
@@ -485,7 +490,8 @@ class PlotCanvas(pg.GraphicsView):
             question, density, shown, level = self._density
             self._show_density(question, (density, shown), level)
             self.refresh_lit(live=False)
-            self.scene().update()
+            for item in self.scene().items():
+                item.update()
 
     def _range_changed(self, *_: object) -> None:
         self._replaced()
@@ -714,7 +720,7 @@ class PlotCanvas(pg.GraphicsView):
             at = self._hover if on and self._hover is not None else rect.center()
             self.zoom(0.8 if nearer else 1.25, at)
         elif key in _ARROWS:
-            across, up = _ARROWS[key]
+            across, up = _ARROWS[Qt.Key(key)]
             lens = self.lens
             self.box.translateBy(
                 x=across * 0.1 * (lens.x[1] - lens.x[0]), y=up * 0.1 * (lens.y[1] - lens.y[0])

@@ -205,7 +205,11 @@ class Clicked(Drawing):
         self._pointer = self.stage.lens.to_axis(at) if self._points else None
 
     def double(self, at: QPointF) -> None:
-        # The first of the two clicks has placed its vertex.
+        # The first of the two clicks has placed its vertex, unless the pointer moved between them.
+        lens = self.stage.lens
+        if self._points and (lens.to_view(*self._points[-1]) - at).manhattanLength() > HOME:
+            self._points.append(lens.to_axis(at))
+            self.gate = outlined(self.stage.plot, np.array(self._points), "polygon")
         if len(self._points) > 2:
             self._finish()
 

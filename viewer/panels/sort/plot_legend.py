@@ -29,6 +29,7 @@ class LegendItem(Overlay):
         super().__init__()
         self._top = 0.0
         self._more = False
+        self.plated = True
         self.corner: Corner = "top right"
 
     def set_scale(self, top: float, corner: Corner, *, more: bool = False) -> None:
@@ -60,8 +61,9 @@ class LegendItem(Overlay):
         bar = QRectF(x, y, wide, BAR[1])
         ground = QColor(tokens.sunken)
         painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(see_through(ground, 0.8))
-        painter.drawRect(QRectF(x - 3, y - 3, wide + 6, high + 4))
+        if self.plated:
+            painter.setBrush(see_through(ground, 0.8))
+            painter.drawRect(QRectF(x - 3, y - 3, wide + 6, high + 4))
         image: QImage = image_of(strip)
         painter.drawImage(bar, image)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)

@@ -32,6 +32,7 @@ class MarginItem(QGraphicsObject):
         self._bars: tuple[Floats, Floats] | None = None
         self._lit: tuple[Floats, Floats] | None = None
         self._span: tuple[float, float] | None = None
+        self._shapes: dict[int, tuple[object, QPolygonF]] = {}
 
     def set_place(self, bounds: QRectF, lens: PlotLens) -> None:
         """Lay the bars out along the plot."""
@@ -44,10 +45,13 @@ class MarginItem(QGraphicsObject):
     def set_bars(self, edges: Floats | None, heights: Floats | None) -> None:
         """Show counts [n] between edges [n + 1] in axis coordinates."""
         self._bars = None if edges is None or heights is None else (edges, heights)
+        self._shapes.clear()
         self.update()
 
     def set_lit(self, edges: Floats | None, heights: Floats | None) -> None:
         """Show the lit part of the counts."""
+        if self._lit is not None:
+            self._shapes.pop(id(self._lit[1]), None)
         self._lit = None if edges is None or heights is None else (edges, heights)
         self.update()
 
@@ -99,6 +103,16 @@ class MarginItem(QGraphicsObject):
     ) -> None:
         if top <= 0 or not len(bars[1]):
             return
+        # The strip is drawn anew whenever something beside it moves; its shape stays.
+        at = (id(bars[1]), top, self._lens, self._bounds.getRect())
+        known = self._shapes.get(id(bars[1]))
+        if known is None or known[0] != at:
+            known = self._shapes[id(bars[1])] = (at, self._shape(bars, top))
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(colour)
+        painter.drawPolygon(known[1])
+
+    def _shape(self, bars: tuple[Floats, Floats], top: float) -> QPolygonF:
         edges, heights = bars
         spots = np.rint([self._place(v) for v in (float(edges[0]), float(edges[-1]))])
         at = np.rint(np.linspace(spots[0], spots[1], len(edges)))
@@ -119,9 +133,7 @@ class MarginItem(QGraphicsObject):
         for x, y in zip(xs.tolist(), ys.tolist(), strict=True):
             outline.append(QPointF(x, y))
         outline.append(QPointF(xs[-1], base) if self.side == "top" else QPointF(base, ys[-1]))
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(colour)
-        painter.drawPolygon(outline)
+        return outline
 
 
 def _top(heights: Floats) -> float:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QMouseEvent
-from PySide6.QtWidgets import QMenu, QWidget
+from PySide6.QtWidgets import QGraphicsItem, QMenu, QWidget
 
 from viewer.panels.latest import Latest
 from viewer.panels.look.digits import grouped, lean
@@ -52,6 +52,8 @@ class ScatterPlot(PlotCanvas):
         self.bottom, self.left = AxisItem("bottom"), AxisItem("left")
         self.top, self.right = MarginItem("top"), MarginItem("right")
         for item in (self.bottom, self.left, self.top, self.right):
+            # Drawn once, and copied while what is beside them moves.
+            item.setCacheMode(QGraphicsItem.CacheMode.DeviceCoordinateCache)
             self.addItem(item)
         self._axes_changed()
 
@@ -106,13 +108,14 @@ class ScatterPlot(PlotCanvas):
         self, question: _Question | None, density: JointDensity | None, level: int, *, lit: bool
     ) -> None:
         for item, which in ((self.top, "x"), (self.right, "y")):
-            edges = heights = None
+            edges: npt.NDArray[np.float64] | None = None
+            heights: npt.NDArray[np.float64] | None = None
             if question is not None and density is not None:
                 extent: Extent = getattr(question, which)
                 cells: Cells = getattr(question, f"{which}_cells")
                 counts = density.x_marginal if which == "x" else density.y_marginal
                 edges = np.linspace(extent.low, extent.high, extent.bins + 1)
-                heights = (counts * 4.0**level) if level else cells.along(counts)
+                heights = np.asarray(counts * 4.0**level) if level else cells.along(counts)
             if lit:
                 item.set_lit(edges, heights)
             else:
@@ -169,8 +172,8 @@ class ScatterPlot(PlotCanvas):
         return QRectF(
             LEFT,
             margin + 2.0,
-            max(1.0, size.width() - LEFT - margin - 4.0),
-            max(1.0, size.height() - BOTTOM - margin - 2.0),
+            max(1.0, float(size.width()) - LEFT - margin - 4.0),
+            max(1.0, float(size.height()) - BOTTOM - margin - 2.0),
         )
 
     @staticmethod

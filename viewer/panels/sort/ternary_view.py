@@ -48,6 +48,7 @@ class TernaryPlot(PlotCanvas):
         self._lay(self.grid)
         self.grid.setZValue(9)
         self.frame_item.set_faint(True)
+        self.legend.plated = False
         self.box.setAspectLocked(True)
         self._axes_changed()
 
@@ -91,7 +92,7 @@ class TernaryPlot(PlotCanvas):
     def fit(self) -> None:
         """Show the whole triangle."""
         rect = self._rect()
-        pad = 26.0 / max(60.0, min(rect.width() - 40, (rect.height() - 40) / HEIGHT))
+        pad = 23.0 / max(60.0, min(rect.width() - 40, (rect.height() - 40) / HEIGHT))
         self.show_range((-pad, 1.0 + pad), (-1.7 * pad, HEIGHT + pad))
 
     def show_all(self) -> None:
