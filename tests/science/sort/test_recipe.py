@@ -8,12 +8,16 @@ import numpy.typing as npt
 import pytest
 
 from viewer.errors import InputError
+from viewer.science.sort.clusters import ClusterModel, Partition
 from viewer.science.sort.components import principal_components
 from viewer.science.sort.expression import Counts
+from viewer.science.sort.forest import ForestModel
 from viewer.science.sort.recipe import (
+    Clusters,
     Component,
     Context,
     EdgePreserving,
+    Forest,
     Formula,
     Gaussian,
     Median,
@@ -21,6 +25,24 @@ from viewer.science.sort.recipe import (
     Total,
     first_pass,
     run_block,
+)
+from viewer.science.sort.sampling import Scaling
+
+CLUSTERS = ClusterModel(
+    scaling=Scaling(shift=(0.0, 0.0), scale=(1.0, 1.0)),
+    partitions=(
+        Partition(centres=((6.0, 6.0), (7.5, 7.5)), clusters=(1, 2), reaches=(1.5, 1.5)),
+        Partition(centres=((6.0, 5.0), (6.0, 7.0)), clusters=(3, 4), of=(1,)),
+    ),
+    numbers=(0, 1, 2, 3),
+)
+SEEDS = ForestModel(
+    classes=("dark", "bright"),
+    values=((8.0, 12.0), (9.0, 12.0), (15.0, 12.0), (16.0, 12.0)),
+    labels=(1, 1, 2, 2),
+    strokes=(0, 0, 1, 1),
+    radius_px=2,
+    trees=5,
 )
 
 RECIPES: list[Recipe] = [
@@ -30,6 +52,9 @@ RECIPES: list[Recipe] = [
     EdgePreserving(input="Fe", radius=2, keep=2.0, noise=3.0),
     Total(inputs=("Fe", "Mg", "Ca K")),
     Component(inputs=("Fe", "Mg", "Ca K"), index=1, scaling="standardised"),
+    Clusters(inputs=("Fe", "Mg"), model=CLUSTERS),
+    Forest(inputs=("Fe",), model=SEEDS),
+    Forest(inputs=("Fe",), model=SEEDS, result="confidence"),
 ]
 
 
@@ -68,6 +93,8 @@ def test_the_schema_of_recipes_can_be_written() -> None:
         "edge_preserving",
         "total",
         "component",
+        "clusters",
+        "forest",
     }
 
 
@@ -124,15 +151,19 @@ def test_titles_are_words() -> None:
         "Edge-preserving mean of Fe, 5 × 5 pixels",
         "Sum of Fe, Mg, Ca K",
         "Component 2 of Fe, Mg, Ca K (standardised)",
+        "3 clusters of Fe, Mg",
+        "Minerals by seeds in Fe, 5 trees",
+        "Confidence by seeds in Fe, 5 trees",
     ]
     many = Total(inputs=tuple("abcdefgh"))
     assert many.title() == "Sum of 8 layers"
 
 
 def test_only_components_need_a_first_pass() -> None:
-    assert [first_pass(r) is not None for r in RECIPES] == [False] * 5 + [True]
+    learners = [r for r in RECIPES if first_pass(r) is not None]
+    assert learners == [RECIPES[5]]
     with pytest.raises(InputError, match="not been fitted"):
-        run_block(RECIPES[-1], layers())
+        run_block(RECIPES[5], layers())
 
 
 @pytest.mark.parametrize(
@@ -175,3 +206,23 @@ def test_missing_layers_and_unequal_shapes_are_refused() -> None:
         run_block(Formula(expression="fe + 1"), {"Fe": np.zeros((3, 3))})
     with pytest.raises(InputError, match="differ in size"):
         run_block(Total(inputs=("a", "b")), {"a": np.zeros((3, 3)), "b": np.zeros((3, 4))})
+
+
+def test_classes_are_whole_numbers_and_none_is_missing() -> None:
+    blocks = layers()
+    layer, counts = run_block(RECIPES[-3], blocks)
+    assert set(np.unique(layer[~np.isnan(layer)])) <= {1.0, 2.0, 3.0}
+    assert counts.missing_input == np.isnan(layer).sum() > 8
+    layer, _ = run_block(RECIPES[-2], blocks)
+    assert set(np.unique(layer[~np.isnan(layer)])) == {1.0, 2.0}
+    assert np.isnan(layer[10:14, 20:22]).all()
+    sure, _ = run_block(RECIPES[-1], blocks)
+    assert np.nanmin(sure) >= 0.5
+    assert np.nanmax(sure) <= 1.0
+
+
+def test_a_model_of_other_layers_is_refused() -> None:
+    with pytest.raises(InputError, match="of 2 layers, not 3"):
+        Clusters(inputs=("Fe", "Mg", "Ca K"), model=CLUSTERS)
+    with pytest.raises(InputError, match="other layers"):
+        Forest(inputs=("Fe", "Mg"), model=SEEDS)

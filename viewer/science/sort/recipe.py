@@ -1,6 +1,6 @@
 """Recipes of derived layers: what to compute from which layers, as a small stored document.
 
-A recipe is one of six frozen structs, told apart in JSON by ``operation``. Each names its `inputs`,
+A recipe is one of eight frozen structs, told apart in JSON by ``operation``. Each names its `inputs`,
 says how many pixels beyond a block it must see (`halo`), and has a `title` in words. `run_block`
 works one block out; streaming the blocks is the caller's part::
 
@@ -19,13 +19,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
+from viewer.science.sort.clusters import ClusterModel, assign
 from viewer.science.sort.components import (
     Components,
     CovarianceSum,
@@ -34,6 +35,7 @@ from viewer.science.sort.components import (
     check_scaling,
 )
 from viewer.science.sort.expression import MAX_LENGTH, Counts, Expression, parse
+from viewer.science.sort.forest import ForestModel, features, tell
 from viewer.science.sort.smooth import Filter, GaussianFilter, GuidedFilter, MedianFilter
 
 VERSION = 1
@@ -211,7 +213,63 @@ class Component(_Operation, frozen=True, tag="component"):
         return f"Component {self.index + 1} of {_listed(self.inputs)} ({how[self.scaling]})"
 
 
-Recipe = Formula | Median | Gaussian | EdgePreserving | Total | Component
+class Clusters(_Operation, frozen=True, tag="clusters"):
+    """Number of the cluster that each pixel belongs to, from 1; nothing where it belongs to none.
+
+    Found once on a sample (see `viewer.science.sort.clusters`), the model is what counts: the layer is
+    the same whenever it is worked out.
+    """
+
+    inputs: LayerNames
+    model: ClusterModel
+
+    def _check(self) -> None:
+        _check_distinct(self.inputs)
+        if len(self.inputs) != len(self.model.scaling.shift):
+            raise InputError(
+                f"The clusters are of {len(self.model.scaling.shift)} layers, not {len(self.inputs)}.",
+                where="derived layer",
+            )
+
+    @property
+    def halo(self) -> int:
+        """None is needed."""
+        return 0
+
+    def title(self) -> str:
+        """In words."""
+        return f"{self.model.count} clusters of {_listed(self.inputs)}"
+
+
+class Forest(_Operation, frozen=True, tag="forest"):
+    """What a random forest taught by painted seeds tells of each pixel.
+
+    ``result``: ``class`` is the number of the mineral, from 1; ``confidence`` its share of the votes,
+    0 to 1. The model holds the seeds' values, and is trained anew where it is needed.
+    """
+
+    inputs: LayerNames
+    model: ForestModel
+    result: Literal["class", "confidence"] = "class"
+
+    def _check(self) -> None:
+        _check_distinct(self.inputs)
+        wanted = len(self.inputs) * (2 if self.model.radius_px else 1)
+        if len(self.model.values[0]) != wanted:
+            raise InputError("The seeds are of other layers.", where="derived layer")
+
+    @property
+    def halo(self) -> int:
+        """Pixels beyond a block that the local means reach."""
+        return self.model.radius_px
+
+    def title(self) -> str:
+        """In words."""
+        what = "Minerals" if self.result == "class" else "Confidence"
+        return f"{what} by seeds in {_listed(self.inputs)}, {self.model.trees} trees"
+
+
+Recipe = Formula | Median | Gaussian | EdgePreserving | Total | Component | Clusters | Forest
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -279,7 +337,15 @@ def run_block(
     if isinstance(recipe, Median | Gaussian | EdgePreserving):
         layer = _cut(recipe.filter(blocks[recipe.input]), core)
         return layer, _missing(layer)
+    if isinstance(recipe, Forest):
+        seen = features(np.stack([blocks[name] for name in inputs]), recipe.model.radius_px)
+        classes, confidence = tell(recipe.model, np.stack([_cut(layer, core) for layer in seen]))
+        layer = _numbered(classes) if recipe.result == "class" else confidence
+        return layer, _missing(layer)
     parts = {name: _cut(blocks[name], core) for name in inputs}
+    if isinstance(recipe, Clusters):
+        layer = _numbered(assign(recipe.model, np.stack([parts[name] for name in inputs])))
+        return layer, _missing(layer)
     if isinstance(recipe, Formula):
         return recipe.parsed.evaluate_counted(parts)
     if isinstance(recipe, Total):
@@ -300,6 +366,11 @@ def _total(parts: list[npt.NDArray[Any]]) -> tuple[npt.NDArray[np.float32], Coun
     large = np.isinf(layer)
     layer[large] = np.nan
     return layer, Counts(missing_input=missing, overflowed=int(np.count_nonzero(large)))
+
+
+def _numbered(classes: npt.NDArray[np.uint8]) -> npt.NDArray[np.float32]:
+    """Class numbers as a layer: 0, which is none, becomes a missing value."""
+    return np.where(classes > 0, classes, np.nan).astype(np.float32)
 
 
 def _missing(layer: npt.NDArray[np.float32]) -> Counts:
