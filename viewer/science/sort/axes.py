@@ -33,9 +33,7 @@ def to_axis(values: npt.ArrayLike, scale: Scale) -> Floats:
         return np.where(finite, v, np.nan)
     if scale == "sqrt":
         return np.where(finite, np.copysign(np.sqrt(np.abs(v)), v), np.nan)
-    out = np.full(v.shape, np.nan)
-    np.log10(v, out=out, where=finite & (v > 0))
-    return out
+    return np.log10(np.where(finite & (v > 0), v, np.nan))
 
 
 def from_axis(coordinates: npt.ArrayLike, scale: Scale) -> Floats:
