@@ -123,6 +123,17 @@ def point(text: str) -> tuple[float, float]:
         raise argparse.ArgumentTypeError(f"{text!r} is not a point such as 1200,340 (µm)") from None
 
 
+def box(text: str) -> tuple[float, float, float, float]:
+    """``x0,y0,x1,y1`` in µm."""
+    try:
+        parts = [float(p) for p in text.split(",")]
+    except ValueError:
+        parts = []
+    if len(parts) != 4:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a view such as 0,0,5000,3000 (µm)")
+    return parts[0], parts[1], parts[2], parts[3]
+
+
 # -- verbs ----------------------------------------------------------------------------------------
 
 
@@ -318,7 +329,39 @@ def derive(args: argparse.Namespace, out: Out) -> None:
 
 
 def measure(args: argparse.Namespace, out: Out) -> None:
-    """Measure something and keep it as a mark and a row of the ledger."""
+    """Measure something and keep it in the ledger."""
+    from viewer.science.measure.registry import KINDS
+
+    for option, kinds in _ONLY_FOR.items():
+        if getattr(args, option.strip("-").replace("-", "_")) is not None and args.kind not in kinds:
+            raise UsageError(f"«{args.kind}» takes no {option}.", hint=f"For: {', '.join(kinds)}.")
+    if KINDS[args.kind].drawn:
+        if not args.points:
+            raise UsageError(f"«{args.kind}» needs --points.", hint="Such as --points 0,0 300,400")
+        _measure_drawn(args, out)
+    elif args.kind == "mode":
+        _measure_mode(args, out)
+    else:
+        _measure_log(args, out)
+
+
+RULERS = ("distance", "polyline", "angle", "perpendicular", "thickness")
+_ONLY_FOR = {
+    "--points": RULERS,
+    "--second": ("thickness",),
+    "--label": RULERS,
+    "--hand-px": RULERS,
+    "--unit": ("mode", "modal-log"),
+    "--view": ("mode", "modal-log"),
+    "--phase": ("mode",),
+    "--band-um": ("modal-log",),
+    "--origin": ("modal-log",),
+    "--output": ("mode", "modal-log"),
+}
+"""Options of `measure`, and the kinds that take them."""
+
+
+def _measure_drawn(args: argparse.Namespace, out: Out) -> None:
     from viewer.desk.marking import measured
     from viewer.science.measure.registry import KINDS
 
@@ -329,8 +372,8 @@ def measure(args: argparse.Namespace, out: Out) -> None:
             args.kind,
             args.points,
             second=args.second or (),
-            label=args.label,
-            hand_px=args.hand_px,
+            label=args.label or "",
+            hand_px=0.5 if args.hand_px is None else args.hand_px,
         )
     text, caution = reading.text(), KINDS[args.kind].caution
     out.put(row=_builtins(row), text=text, caution=caution)
@@ -340,6 +383,108 @@ def measure(args: argparse.Namespace, out: Out) -> None:
         out.say(f"  left out: {row.excluded}")
     if caution:
         out.say(f"  caution: {caution}")
+
+
+def _where(desk: Any, map_id: str, args: argparse.Namespace) -> Any:
+    """The part of a map that the options name."""
+    from viewer.desk.modes import view_um
+    from viewer.desk.where import Where
+
+    if args.unit is not None:
+        return Where.unit(desk.sorting.unit(args.unit, map_id).id)
+    if args.view is not None:
+        return view_um(desk, map_id, args.view)
+    return Where.map()
+
+
+def _measure_mode(args: argparse.Namespace, out: Out) -> None:
+    from viewer.desk.modes import add_to_ledger, modes_of, name_of, plain, write_modes
+    from viewer.science.measure.registry import KINDS
+
+    target = _free(args)
+    with _desk(args) as desk:
+        found = desk.map(args.map)
+        where = _where(desk, found.id, args)
+        with showing_progress("Modes", out.as_json) as progress:
+            image = desk.sorting.sort_now(found.id, progress)
+            measured = modes_of(desk, found.id, where, image=image, progress=progress)
+        rows = add_to_ledger(desk, found.id, where, measured, args.phase)
+        region = name_of(desk, found.id, where)
+        if target is not None:
+            write_modes(target, [(found.name, region, measured)])
+            out.put(file=str(target))
+        out.put(map=found.id, region=region, modes=plain(measured), rows=[_builtins(r) for r in rows])
+    out.say(f"{found.name}, {region}: {measured.counted:,} sorted pixels")
+    _say_modes(out, measured, args.phase)
+    if target is not None:
+        out.say(f"{target}: all columns")
+    out.say(f"  caution: {KINDS['mode'].caution}")
+
+
+def _say_modes(out: Out, measured: Any, phases: Sequence[str] | None = None) -> None:
+    """A table of modes for a person."""
+    shown = [m for m in measured.modes if (m.pixels if phases is None else m.phase in phases)]
+    wide = max([len(m.phase) for m in shown], default=0)
+    out.say(f"  {'phase':<{wide}}   area %     95 % interval      n eff   weight %")
+    for m in shown:
+        span = "none" if m.low is None else f"{m.low:.3g} to {m.high:.3g}"
+        count = "" if m.n_eff is None else f"{m.n_eff:,.0f}"
+        weight = "" if m.weight is None else f"{m.weight:.3g}"
+        out.say(f"  {m.phase:<{wide}} {m.area:>8.3g} {span:>17} {count:>10} {weight:>10}")
+    out.say(f"  left out: {measured.unsorted:,} unsorted pixels")
+    for remark in measured.remarks:
+        out.say(f"  {remark}")
+
+
+def _measure_log(args: argparse.Namespace, out: Out) -> None:
+    from viewer.desk.modes import log_of, plain, write_log
+    from viewer.science.measure.registry import KINDS
+
+    if args.band_um is None:
+        raise UsageError("A modal log needs the height of its bands.", hint="Such as --band-um 500")
+    target = _free(args)
+    with _desk(args) as desk:
+        found = desk.map(args.map)
+        where = _where(desk, found.id, args)
+        with showing_progress("Modal log", out.as_json) as progress:
+            image = desk.sorting.sort_now(found.id, progress)
+            log = log_of(
+                desk, found.id, args.band_um, where, origin=args.origin, image=image, progress=progress
+            )
+        if target is not None:
+            write_log(target, log)
+            out.put(file=str(target))
+        out.put(map=found.id, log=plain(log))
+    if target is None:
+        for band in log.bands:
+            out.say(f"{band.bottom_um:,.0f} to {band.top_um:,.0f} µm")
+            if band.modes is None:
+                out.say("  no sorted pixel")
+            else:
+                _say_modes(out, band.modes)
+    else:
+        out.say(f"{target}: {len(log.bands)} bands of {log.band_um:g} µm")
+    for remark in log.remarks:
+        out.say(f"  {remark}")
+    out.say(f"  caution: {KINDS['modal-log'].caution}")
+
+
+def _free(args: argparse.Namespace) -> Path | None:
+    """The file that a table goes to, if one was named.
+
+    Raises
+    ------
+    InputError
+        It exists already, and `--force` was not given.
+    """
+    if args.output is None:
+        return None
+    path = Path(args.output)
+    if path.exists() and not args.force:
+        raise InputError(
+            "The file exists already.", where=str(path), hint="Replace it with --force."
+        )
+    return path
 
 
 def ledger(args: argparse.Namespace, out: Out) -> None:
@@ -352,10 +497,7 @@ def ledger(args: argparse.Namespace, out: Out) -> None:
         out.put(rows=[_builtins(r) for r in rows])
         if args.output:
             path = Path(args.output)
-            if path.exists() and not args.force:
-                raise InputError(
-                    "The file exists already.", where=str(path), hint="Replace it with --force."
-                )
+            _free(args)
             write_ledger(path, rows, {m.id: m.name for m in desk.maps.values()})
             out.put(file=str(path))
             out.say(f"{path}: {len(rows)} measurement{'s' if len(rows) != 1 else ''}")
@@ -525,14 +667,28 @@ def parser() -> _Parser:
 
     v = verb("measure", measure)
     on_project(v)
-    kinds = ("distance", "polyline", "angle", "perpendicular", "thickness")
+    kinds = (*RULERS, "mode", "modal-log")
     v.add_argument("kind", metavar="KIND", choices=kinds, help=", ".join(kinds))
-    v.add_argument("--points", nargs="+", type=point, required=True, metavar="X,Y", help="in µm")
-    v.add_argument("--second", nargs="+", type=point, metavar="X,Y", help="other line of a thickness")
-    v.add_argument("--label", default="")
-    v.add_argument(
-        "--hand-px", type=float, default=0.5, help="placement of an end (default: %(default)s)"
+    drawn = v.add_argument_group("rulers")
+    drawn.add_argument("--points", nargs="+", type=point, metavar="X,Y", help="in µm")
+    drawn.add_argument(
+        "--second", nargs="+", type=point, metavar="X,Y", help="other line of a thickness"
     )
+    drawn.add_argument("--label", help="name of the reading")
+    drawn.add_argument("--hand-px", type=float, help="placement of an end (default: 0.5)")
+    counted = v.add_argument_group("mode and modal-log, of a sorted map")
+    part = counted.add_mutually_exclusive_group()
+    part.add_argument("--unit", metavar="UNIT", help="only this rock unit")
+    part.add_argument("--view", type=box, metavar="X0,Y0,X1,Y1", help="only between these corners, µm")
+    counted.add_argument(
+        "--phase", action="append", metavar="PHASE", help="only this phase (again for more)"
+    )
+    counted.add_argument("--band-um", type=float, metavar="H", help="height of a modal log's bands")
+    counted.add_argument(
+        "--origin", type=point, metavar="X,Y", help="where a modal log begins (default: lowest point)"
+    )
+    counted.add_argument("-o", "--output", metavar="FILE.csv", help="write a CSV table")
+    v.add_argument("--force", action="store_true", help="replace an existing file")
 
     v = verb("ledger", ledger)
     on_project(v, with_map=False)

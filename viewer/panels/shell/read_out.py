@@ -17,6 +17,7 @@ from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.qt import ElidedLabel, Poster
+from viewer.science.sort.classify import OUTSIDE, UNSORTED
 
 
 @dataclass(frozen=True)
@@ -93,10 +94,23 @@ class ReadOut(QWidget):
             layers = wanted.desk.maps[wanted.map_id].layers.values()
             row = slice(wanted.row, wanted.row + 1)
             col = slice(wanted.col, wanted.col + 1)
-            return "   ".join(f"{x.name} {number(float(x.values(row, col)[0, 0]))}" for x in layers)
+            phase = phase_at(wanted.desk, wanted.map_id, wanted.row, wanted.col)
+            found = [phase] if phase else []
+            return "   ".join([*found, *(f"{x.name} {number(float(x.values(row, col)[0, 0]))}" for x in layers)])
         except (GrainlightError, KeyError) as error:
             # The project was closed or changed between the pointer's move and the reading.
             return str(error)
+
+
+def phase_at(desk: Desk, map_id: str, row: int, col: int) -> str:
+    """Name of the phase that a pixel was sorted into; empty where the map is not sorted."""
+    image = desk.sorting.latest(map_id)
+    if image is None:
+        return ""
+    label = int(image.labels[row, col])
+    if label == OUTSIDE:
+        return "outside"
+    return "unsorted" if label == UNSORTED else image.names[label - 1]
 
 
 def number(value: float) -> str:

@@ -202,8 +202,8 @@ class MainWindow(QMainWindow):
         )
         act(
             "histograms",
-            "Histograms",
-            "Show or hide the histograms under the map",
+            "Histograms and plots",
+            "Show or hide the histograms, or the scatterplots, under the map",
             self._toggle_histograms,
             "Ctrl+H",
             "histogram",
@@ -286,11 +286,19 @@ class MainWindow(QMainWindow):
             "look",
         )
         act(
+            "sort",
+            "Sort bench",
+            "Scatterplots, populations, phases, modes",
+            lambda: self._bench("sort"),
+            "Ctrl+Shift+2",
+            "sort",
+        )
+        act(
             "measure",
             "Measure bench",
             "Rulers and the ledger",
             lambda: self._bench("measure"),
-            "Ctrl+Shift+2",
+            "Ctrl+Shift+3",
             "measure",
         )
         act(
@@ -340,6 +348,7 @@ class MainWindow(QMainWindow):
         )  # fmt: skip
         fill(self.map_menu, *self._map_rest)
         self.look_menu = bar.addMenu("&Look")
+        self.sort_menu = bar.addMenu("&Sort")
         self.measure_menu = bar.addMenu("M&easure")
         fill(self.measure_menu, "measure")
         fill(bar.addMenu("&Help"), "shortcuts", "about")
@@ -634,15 +643,13 @@ class MainWindow(QMainWindow):
         if self.workspace is not None:
             self.workspace.look.channels.setVisible(not full)
             self.workspace.right.setVisible(not full)
-            self.workspace.look.histograms.setVisible(
-                not full and self.actions_by_name["histograms"].isChecked()
-            )
+            self.workspace.show_dock(not full and self.actions_by_name["histograms"].isChecked())
         self.actions_by_name["full"].setChecked(full)
 
     def _toggle_histograms(self) -> None:
         if self.workspace is not None:
-            shown = not self.workspace.look.histograms.isVisible()
-            self.workspace.look.histograms.setVisible(shown)
+            shown = not self.workspace.dock_shown
+            self.workspace.show_dock(shown)
             self.actions_by_name["histograms"].setChecked(shown)
 
     def _toggle_scheme(self) -> None:
@@ -676,9 +683,16 @@ class MainWindow(QMainWindow):
         self.look_menu.clear()
         self._fill(self.look_menu, "look")
         self.look_menu.addSeparator()
-        for action in self._bench_actions():
-            self.look_menu.addAction(action)
-            self.addAction(action)
+        self.sort_menu.clear()
+        self._fill(self.sort_menu, "sort")
+        self.sort_menu.addSeparator()
+        if self.workspace is not None:
+            for action in (*self.workspace.look.modes, *self.workspace.look.commands):
+                self.look_menu.addAction(action)
+                self.addAction(action)
+            for action in self.workspace.sort.commands:
+                self.sort_menu.addAction(action)
+                self.addAction(action)
         self.measure_menu.clear()
         self._fill(self.measure_menu, "measure")
         if self.workspace is not None:
@@ -700,7 +714,7 @@ class MainWindow(QMainWindow):
             "no_outline",
         ):  # fmt: skip
             names[name].setEnabled(writable)
-        for name in ("close", "look", "measure", "histograms", "ledger"):
+        for name in ("close", "look", "sort", "measure", "histograms", "ledger"):
             names[name].setEnabled(workspace is not None)
         undo = desk.undo_label if desk is not None else None
         redo = desk.redo_label if desk is not None else None
@@ -714,7 +728,7 @@ class MainWindow(QMainWindow):
         names["scheme"].setChecked(light)
         names["scheme"].setIcon(icons.icon("moon" if light else "sun"))
         if workspace is not None:
-            names["histograms"].setChecked(not workspace.look.histograms.isHidden())
+            names["histograms"].setChecked(workspace.dock_shown)
         title = "Grainlight"
         if desk is not None:
             title = desk.path.name.removesuffix(SUFFIX) + (" (reading)" if desk.readonly else "")

@@ -33,6 +33,7 @@ from viewer.panels.qt import typing_focus
 from viewer.panels.shell.mode_strip import ModeStrip
 from viewer.panels.shell.plate import paint_plate
 from viewer.panels.shell.read_out import ReadOut
+from viewer.panels.sort.bench import SortBench
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress
 from viewer.store.documents import MapSetup
@@ -40,7 +41,11 @@ from viewer.store.documents import MapSetup
 MIDDLE = 480
 """Width of the middle that the right side gives way to, logical pixels."""
 
-BENCHES = (("look", "Look"), ("measure", "Measure"))
+EVERYWHERE = ("hand", "outline", "way-up")
+SORT_TOOLS = ("paint", "region")
+"""Tools of the map view that belong to every bench, and to the sort bench; the others are rulers."""
+
+BENCHES = (("look", "Look"), ("sort", "Sort"), ("measure", "Measure"))
 
 
 class Workspace(QWidget):
@@ -50,13 +55,14 @@ class Workspace(QWidget):
     ----------
     desk : Desk
     look : LookBench
+    sort : SortBench
     measure : MeasureBench
     view : MapView
 
     Signals
     -------
     bench_changed(str)
-        ``look`` or ``measure``.
+        ``look``, ``sort`` or ``measure``.
     """
 
     bench_changed = Signal(str)
@@ -65,15 +71,17 @@ class Workspace(QWidget):
         super().__init__(parent)
         self.desk = desk
         self._read_out = read_out
+        self._dock_shown = True
         self._follower = Follower(desk)
         # Children of the workspace, so that they end with it: what they connect forms cycles.
         self.look = LookBench(desk, self)
         self.look.derive.setParent(self, Qt.WindowType.Dialog)
+        self.sort = SortBench(desk, self)
         self.measure = MeasureBench(desk)
         self.view = MapView()
         self.view.set_empty("Gather maps to begin: Ctrl+G")
         self.ruler = RulerOnMap(self.measure, self.view)
-        self.note = _Note("Choose layers on the right, or press Suggest", self.view)
+        self.note = _Note(self.view)
         cover = QVBoxLayout(self.view)
         cover.addWidget(self.note, 0, Qt.AlignmentFlag.AlignCenter)
         self.note.hide()
@@ -88,12 +96,14 @@ class Workspace(QWidget):
         self.middle = QStackedWidget()
         self.middle.addWidget(self.view)
         self.middle.addWidget(self.look.table)
-        centre = QSplitter(Qt.Orientation.Vertical)
-        centre.addWidget(self.middle)
-        centre.addWidget(self.look.histograms)
-        centre.setStretchFactor(0, 1)
-        centre.setCollapsible(0, False)
-        centre.setSizes([640, 190])
+        self.centre = QSplitter(Qt.Orientation.Vertical)
+        self.centre.addWidget(self.middle)
+        self.centre.addWidget(self.look.histograms)
+        self.centre.addWidget(self.sort.board)
+        self.sort.board.hide()
+        self.centre.setStretchFactor(0, 1)
+        self.centre.setCollapsible(0, False)
+        self.centre.setSizes([640, 190, 400])
         self.tabs = QTabBar()
         self.tabs.setDrawBase(False)
         self.tabs.setExpanding(True)
@@ -101,6 +111,7 @@ class Workspace(QWidget):
             self.tabs.addTab(title)
         self.pages = QStackedWidget()
         self.pages.addWidget(self.look.panel)
+        self.pages.addWidget(self.sort.panel)
         self.pages.addWidget(self.measure)
         self.right = QWidget()
         column = QVBoxLayout(self.right)
@@ -110,7 +121,7 @@ class Workspace(QWidget):
         column.addWidget(ModeStrip(self.look.modes))
         column.addWidget(self.pages, 1)
         self.across = QSplitter(Qt.Orientation.Horizontal)
-        for widget in (self.look.channels, centre, self.right):
+        for widget in (self.look.channels, self.centre, self.right):
             self.across.addWidget(widget)
         self.across.setStretchFactor(1, 1)
         for place in range(3):
@@ -148,14 +159,26 @@ class Workspace(QWidget):
         self.view.way_up_drawn.connect(self._way_up_drawn)
         self.view.failed.connect(lambda text: self.desk.said.emit("error", text))
         self.ruler.map_wanted.connect(self.look.set_map)
+        self.sort.tool_wanted.connect(self._sort_tool)
+        self.sort.painted_changed.connect(self.view.set_painted)
+        self.sort.wanted.connect(lambda: self.show_bench("sort"))
+        self.view.stroke_drawn.connect(self.sort.stroke_drawn)
+        self.view.region_drawn.connect(self.sort.region_drawn)
+        self.view.tool_changed.connect(self.sort.map_tool_changed)
+        self.view.hover_left.connect(self.sort.clear_cross)
         self.desk.changed.connect(self._document_changed)
         self.desk.layers_changed.connect(self._layers_changed)
+        self.desk.phases_changed.connect(self._phases_changed)
+        self.desk.vision_changed.connect(self._vision_changed)
 
     def close_down(self) -> None:
         """Let the desk go; call before it is closed."""
         self.desk.changed.disconnect(self._document_changed, missing_ok=True)
         self.desk.layers_changed.disconnect(self._layers_changed, missing_ok=True)
+        self.desk.phases_changed.disconnect(self._phases_changed, missing_ok=True)
+        self.desk.vision_changed.disconnect(self._vision_changed, missing_ok=True)
         self.view.set_picture(None)
+        self.sort.close()
         self.look.close()
 
     # -- what the window asks for ---------------------------------------------------------------
@@ -167,7 +190,7 @@ class Workspace(QWidget):
 
     @property
     def bench(self) -> str:
-        """``look`` or ``measure``."""
+        """``look``, ``sort`` or ``measure``."""
         return BENCHES[self.tabs.currentIndex()][0]
 
     def show_bench(self, name: str) -> None:
@@ -183,10 +206,9 @@ class Workspace(QWidget):
 
     def take_tool(self, name: str) -> None:
         """Take up a tool of the map view, and show the map for it."""
-        if self.look.mode == "table":
-            self.look.set_mode("composite" if self._has_composite() else "single")
-        if name not in ("hand", "outline", "way-up"):
-            self.show_bench("measure")
+        self._leave_table()
+        if name not in EVERYWHERE:
+            self.show_bench("sort" if name in SORT_TOOLS else "measure")
         self.view.set_tool(name)
         self.view.setFocus()
 
@@ -268,22 +290,48 @@ class Workspace(QWidget):
     # -- showing --------------------------------------------------------------------------------
 
     def _tab(self, index: int) -> None:
+        name = BENCHES[index][0]
         self.pages.setCurrentIndex(index)
-        if BENCHES[index][0] == "measure" and self.look.mode == "table" and self.map_id:
-            self.look.set_mode("composite" if self._has_composite() else "single")
-        if BENCHES[index][0] != "measure" and self.view.tool not in ("hand", "outline", "way-up"):
+        if name != "look":
+            self._leave_table()
+        tools = {"measure": (), "sort": SORT_TOOLS}.get(name, ())
+        if name != "measure" and self.view.tool not in (*EVERYWHERE, *tools):
             self.view.set_tool("hand")
-        self.bench_changed.emit(BENCHES[index][0])
+        if name == "measure" and self.view.tool in SORT_TOOLS:
+            self.view.set_tool("hand")
+        self._show_dock()
+        self.bench_changed.emit(name)
+
+    def _leave_table(self) -> None:
+        """Show a picture in place of the light table."""
+        if self.look.mode == "table" and self.map_id:
+            self.look.set_mode("composite" if self._has_composite() else "single")
+
+    def show_dock(self, shown: bool) -> None:
+        """Show or hide what lies under the map: histograms, or scatterplots on the sort bench."""
+        self._dock_shown = shown
+        self._show_dock()
+
+    @property
+    def dock_shown(self) -> bool:
+        """True where something may lie under the map."""
+        return self._dock_shown
+
+    def _show_dock(self) -> None:
+        sorting = self.bench == "sort"
+        self.look.histograms.setVisible(self._dock_shown and not sorting)
+        self.sort.board.setVisible(self._dock_shown and sorting)
 
     def _has_composite(self) -> bool:
         return self.map_id is not None and any(self.desk.look(self.map_id).composite.panels)
 
     def _show_map(self, map_id: str | None) -> None:
         self.measure.set_map(map_id)
+        self.sort.set_map(map_id)
         self._show_setup()
-        if self.bench == "measure" and self.look.mode == "table" and map_id is not None:
+        if self.bench != "look":
             # A row of the ledger led here: its ruler is drawn on a picture, not on the table.
-            self.look.set_mode("composite" if self._has_composite() else "single")
+            self._leave_table()
         self._show_mode()
         self._show_picture()
 
@@ -308,10 +356,12 @@ class Workspace(QWidget):
             self.view.set_picture(None)
             return
         # A composite of nothing is black; the way out of it is said on it.
-        self.note.setVisible(self.look.mode == "composite" and not self._has_composite())
+        self.note.setText(self._words_over_map())
+        self.note.setVisible(bool(self.note.text()))
         if self.look.mode == "table":
             return
-        self.view.set_picture(self.desk.picture(map_id), self.desk.setup(map_id).orientation, map_id)
+        picture = self.desk.seen(self.desk.picture(map_id))
+        self.view.set_picture(picture, self.desk.setup(map_id).orientation, map_id)
         self._looked(QRectF(), 0.0)
 
     def _show_setup(self) -> None:
@@ -325,14 +375,43 @@ class Workspace(QWidget):
         if document == "setup":
             self._show_setup()
             self._show_picture()
+        elif document in ("schemes", "key") and self.look.mode == "phases":
+            self._show_picture()
+
+    def _words_over_map(self) -> str:
+        """What is said where there is no picture to see; empty where there is one."""
+        assert self.map_id is not None
+        if self.look.mode == "composite" and not self._has_composite():
+            return "Choose layers on the right, or press Suggest"
+        if self.look.mode == "phases" and self.desk.sorting.latest(self.map_id) is None:
+            why = self.desk.sorting.trouble(self.map_id)
+            if why:
+                return f"The map cannot be sorted. {why}"
+            if not self.desk.sorting.scheme(self.map_id).phases:
+                return "No phases yet: lasso a population in a scatterplot and name it"
+            return "Sorting …"
+        return ""
 
     def _layers_changed(self, map_id: str) -> None:
         if map_id == self.map_id:
             self._show_picture()
 
+    def _phases_changed(self, map_id: str) -> None:
+        if map_id == self.map_id and self.look.mode == "phases":
+            self._show_picture()
+
+    def _vision_changed(self, _vision: str) -> None:
+        self._show_picture()
+
+    def _sort_tool(self, name: str) -> None:
+        self._leave_table()
+        self.view.set_tool(name)
+
     def _looked(self, _seen: QRectF, _scale: float) -> None:
         rows, cols = self.view.viewport_window()
-        self.look.set_window((rows, cols) if rows.stop > rows.start else None)
+        window = (rows, cols) if rows.stop > rows.start else None
+        self.look.set_window(window)
+        self.sort.set_window(window)
 
     def _pointed(self, displayed: tuple[float, float] | None) -> None:
         """The pointer is over a cell of the light table, at a position as displayed (µm)."""
@@ -353,17 +432,19 @@ class Workspace(QWidget):
         map_id = self.map_id
         if map_id is not None:
             self._read_out.point_at(self.desk, map_id, x, y, row, col)
+            self.sort.set_cross(row, col)
 
     def go_to_actions(self) -> list[QAction]:
         """Actions of the benches that have no place in the tool strip."""
-        return [*self.look.modes, *self.look.commands]
+        return [*self.look.modes, *self.look.commands, *self.sort.commands]
 
 
 class _Note(QLabel):
     """Words on a plate over the map; the pointer goes through it."""
 
-    def __init__(self, text: str, parent: QWidget) -> None:
-        super().__init__(text, parent)
+    def __init__(self, parent: QWidget) -> None:
+        super().__init__(parent)
+        self.setTextFormat(Qt.TextFormat.PlainText)
         tokens = theme.current()
         self.setMargin(tokens.gap_3)
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
