@@ -127,10 +127,11 @@ def type_into(qtbot: QtBot, panel: ModesPanel, index: QModelIndex, text: str) ->
     panel.table.setCurrentIndex(index)
     panel.table.edit(index)
     # One that is done with may not be gone yet.
-    editor = panel.table.findChildren(QLineEdit)[-1]
+    (editor,) = (e for e in panel.table.findChildren(QLineEdit) if e.isVisible())
     editor.selectAll()
     qtbot.keyClicks(editor, text)
     qtbot.keyClick(editor, Qt.Key.Key_Return)
+    QApplication.processEvents()  # Qt queues the end of an edit
     settle(qtbot, panel)
 
 
