@@ -823,15 +823,27 @@ def test_a_layer_that_the_map_lacks_is_named(board: PlotBoard, qtbot: QtBot) -> 
     assert "«Zr»" in board.canvases[-1].readout.note
 
 
-def test_letters_take_up_tools_on_the_board(board: PlotBoard) -> None:
-    canvas = board.canvases[0]
-    board.activateWindow()
-    canvas.setFocus()
-    QApplication.processEvents()
-    for key, tool in (("L", "lasso"), ("P", "polygon"), ("E", "ellipse"), ("R", "range"), ("V", "pan")):
-        board.tools.actions_by_name[tool].trigger()
+def test_letters_take_up_tools_on_the_board(board: PlotBoard, qtbot: QtBot) -> None:
+    from PySide6.QtGui import QKeySequence, QShortcut
+
+    taken: list[str] = []
+    QShortcut(QKeySequence("L"), board.window(), lambda: taken.append("the window's"))
+    board.setFocus()
+    for key, tool in (("l", "lasso"), ("p", "polygon"), ("e", "ellipse"), ("r", "range"), ("v", "pan")):
+        QTest.keyClicks(QApplication.focusWidget() or board.canvases[0], key)
         assert board.tool == tool
-        assert board.tools.actions_by_name[tool].shortcut().toString() == key
+        assert {c.tool for c in board.canvases} == {tool}
+    assert taken == []
+
+
+def test_leaving_an_outline_lights_up_again_what_was_lit(board: PlotBoard, desk: Desk) -> None:
+    with_populations(desk, SQUARE)
+    canvas = board.canvases[0]
+    desk.light_gate(MAP, Range(layer="Ca", low=60.0))
+    hover(canvas, spot(canvas, 130, 160))
+    assert desk.lit_where(MAP) == Where.gate(SQUARE)
+    hover(canvas, spot(canvas, 320, 300))
+    assert desk.lit_where(MAP) == Where.gate(Range(layer="Ca", low=60.0))
 
 
 def test_closing_lets_everything_go(desk: Desk, qtbot: QtBot) -> None:

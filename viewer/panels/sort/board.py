@@ -6,7 +6,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import msgspec
-from PySide6.QtCore import QPoint, QSize, QTimer, Signal
+from PySide6.QtCore import QEvent, QPoint, QSize, Qt, QTimer, Signal
+from PySide6.QtGui import QFocusEvent, QKeyEvent
 from PySide6.QtWidgets import QMenu, QVBoxLayout, QWidget
 
 from viewer.desk.desk import Desk
@@ -79,6 +80,8 @@ class PlotBoard(QWidget):
         self._glowing: str | None = None
         self._window: tuple[slice, slice] | None = None
         self._mine: Gate | None = None
+        self._over = ""
+        self._before: Where | None = None
         self._populations: tuple[Population, ...] = ()
         self._latest = Latest(self)
         self._pointed = Latest(self)
@@ -142,6 +145,8 @@ class PlotBoard(QWidget):
         self._only = None
         self._edited = None
         self._mine = None
+        self._over = ""
+        self._before = None
         self._clear()
         self.tools.where.set_choice(("map", ""))
         self._offer_where()
@@ -244,6 +249,29 @@ class PlotBoard(QWidget):
 
     def minimumSizeHint(self) -> QSize:
         return QSize(320, 236)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        letter = event.text().upper()
+        for name, _icon, _words, key, _tip in TOOLS:
+            if letter == key and event.modifiers() == Qt.KeyboardModifier.NoModifier:
+                self.set_tool(name)
+                return
+        super().keyPressEvent(event)
+
+    def event(self, event: QEvent) -> bool:
+        if event.type() == QEvent.Type.ShortcutOverride and isinstance(event, QKeyEvent):
+            # With the keys on the board, its letters are meant and not those of the map's rulers.
+            plain = event.modifiers() == Qt.KeyboardModifier.NoModifier
+            if plain and event.text().upper() in [t[3] for t in TOOLS]:
+                event.accept()
+                return True
+        return bool(super().event(event))
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        super().focusInEvent(event)
+        shown = [c for c in self._canvases if c.isVisible()]
+        if shown:
+            shown[0].setFocus(event.reason())
 
     def close(self) -> bool:
         """Let the desk go; the board shows nothing any more."""
@@ -543,18 +571,33 @@ class PlotBoard(QWidget):
             self._desk.douse(self._map)
 
     def _hovered(self, population_id: str) -> None:
-        if self._map is not None:
-            if population_id:
-                population = self._desk.sorting.scheme(self._map).population(population_id)
-                self._light(population.gate, population.inverted)
-            else:
-                self._light(None)
+        if self._map is not None and population_id:
+            if not self._over:
+                self._before = self._desk.lit_where(self._map)
+            population = self._desk.sorting.scheme(self._map).population(population_id)
+            self._desk.light_gate(self._map, population.gate, population.inverted)
+        elif self._map is not None and self._over:
+            before, self._before = self._before, None
+            self._relight(before)
+        self._over = population_id
         ids = {population_id} if population_id else set()
         for canvas in self._canvases:
             canvas.glow(ids)
         if not population_id:
             self.glow(self._glowing)
         self.population_hovered.emit(population_id)
+
+    def _relight(self, where: Where | None) -> None:
+        """Light up again what was lit before the pointer came upon an outline."""
+        assert self._map is not None
+        if where is None:
+            self._desk.douse(self._map)
+        elif where.within is not None:
+            self._desk.light_gate(self._map, where.within, where.inverted)
+        elif where.kind == "phase":
+            self._desk.light_phase(self._map, where.id)
+        elif where.kind == "region":
+            self._desk.light_region(self._map, where.outlines)
 
     def _clicked(self, population_id: str) -> None:
         if population_id != (self._edited or ""):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QActionGroup, QKeySequence, QResizeEvent
+from PySide6.QtGui import QAction, QActionGroup, QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QToolButton, QWidget
 
 from viewer.panels import icons, theme
@@ -18,7 +18,7 @@ TOOLS = (
     ("ellipse", "ellipse", "Ellipse", "E", "Drag an ellipse over a cloud; Shift makes a circle"),
     ("range", "range", "Range", "R", "Drag across or up for a range of one layer"),
 )
-"""Name, icon, words, key, what it does."""
+"""Name, icon, words, key, what it does. The keys are the board's: elsewhere they mean other things."""
 
 ROOMY = 640
 """Width from which the buttons that open plots have words."""
@@ -48,13 +48,9 @@ class BoardTools(QWidget):
         for name, icon, words, key, tip in TOOLS:
             action = QAction(icons.icon(icon), words, self)
             action.setCheckable(True)
-            action.setShortcut(QKeySequence(key))
-            # The letters mean other things elsewhere in the window.
-            action.setShortcutContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
             action.setToolTip(f"{tip} ({key})")
             action.triggered.connect(lambda _=False, n=name: self.tool_chosen.emit(n))
             group.addAction(action)
-            parent.addAction(action)
             self.actions_by_name[name] = action
             button = QToolButton(self)
             button.setDefaultAction(action)
