@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -33,7 +34,8 @@ from viewer.plates.foresee import foresee_page
 from viewer.plates.page import Page
 from viewer.science.look.orient import Orientation
 from viewer.science.look.stretch import Stretch
-from viewer.store.documents import Composite
+from viewer.science.sort.scheme import Phase, Population, Range, Scheme, Term
+from viewer.store.documents import Composite, Key
 
 VIEW_UM = (2000.0, 1250.0, 6000.0, 5000.0)
 """Columns 100 to 300 and rows 50 to 200 of the trial map."""
@@ -846,3 +848,75 @@ def test_an_ending_of_another_kind() -> None:
     with pytest.raises(InputError, match=r"ends in \.tif, but the kind chosen is PNG figure"):
         named(Path("a.tif"), Choice())
     assert replace(Choice(), kind="map-8").suffix == ".tif"
+
+
+# -- phase maps ---------------------------------------------------------------------------------
+
+
+def sort_map(desk: Desk) -> None:
+    """Sort the trial map into two phases and what is left, and look at it."""
+    desk.sorting.set_scheme(
+        "Sort",
+        desk.map().id,
+        Scheme(
+            populations=(
+                Population(id="much", name="Much", gate=Range(layer="Fe", low=300.0)),
+                Population(id="little", name="Little", gate=Range(layer="Fe", high=60.0)),
+            ),
+            phases=tuple(
+                Phase(id=p, name=name, rules=((Term(population=p),),))
+                for p, name in (("much", "Magnetite"), ("little", "Forsterite"))
+            ),
+        ),
+    )
+    look = msgspec.structs.replace(desk.look(desk.map().id), mode="phases")
+    desk.set_look("Show phases", desk.map().id, look)
+
+
+def test_a_phase_map_has_a_key_and_areas(
+    qtbot: QtBot, dialog: ExportDialog, desk: Desk, choose: Choose, tmp_path: Path
+) -> None:
+    assert not dialog.options.areas.isVisible()
+    sort_map(desk)
+    settle(qtbot, dialog)
+    assert dialog.options.areas.isVisible()
+    assert dialog.options.names.text() == "Key of the phases"
+    dialog.options.areas.setChecked(True)
+    click(qtbot, dialog.options.describe)
+    settle(qtbot, dialog)
+    assert dialog.options.caption.toPlainText().startswith("Phases: Magnetite; Forsterite; Unsorted.")
+    choose_kind(qtbot, dialog, "svg")
+    choose(tmp_path / "phases.svg")
+    click(qtbot, dialog.export_button)
+    text = (tmp_path / "phases.svg").read_text("utf-8")
+    assert re.search(r"<text[^>]*>Magnetite \d+\.\d %</text>", text)
+    assert re.search(r"<text[^>]*>Unsorted \d+\.\d %</text>", text)
+
+
+def test_a_phase_map_follows_the_key_and_not_the_eyes(
+    qtbot: QtBot, dialog: ExportDialog, desk: Desk
+) -> None:
+    sort_map(desk)
+    desk.set_vision("protan")
+    entries = desk.sorting.key.entries
+    changed = (msgspec.structs.replace(entries[0], colour="#ff8000"), *entries[1:])
+    desk.sorting.set_key("Orange", Key(entries=changed))
+    settle(qtbot, dialog)
+    shown = pixels(dialog.view.image)
+    assert (shown == (255, 128, 0)).all(axis=2).any()
+
+
+def test_the_file_of_a_phase_map_is_named_so(
+    qtbot: QtBot, dialog: ExportDialog, desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sort_map(desk)
+    settle(qtbot, dialog)
+    asked: list[str] = []
+
+    def save(_parent: object, _title: str, start: str, _kind: str) -> tuple[str, str]:
+        asked.append(start)
+        return "", ""
+
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", save)
+    click(qtbot, dialog.export_button)
+    assert asked[0].endswith("Upper face phases.png")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, QModelIndex, QSize, Qt, Signal
@@ -22,10 +23,10 @@ from PySide6.QtWidgets import (
     QStyledItemDelegate,
     QStyleOptionViewItem,
     QTableView,
+    QToolButton,
     QVBoxLayout,
     QWidget,
 )
-
 from viewer.desk import keying
 from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
@@ -132,10 +133,12 @@ class KeyPanel(QWidget):
             "Give all phases the default colours, which stay apart in every kind of colour vision"
         )
         self.unused_button = _button("Remove unused", "trash", self._drop)
-        self.import_button = _button("Import…", "open", self._import)
-        self.import_button.setToolTip("Take over the colours of a key file; phases are matched by name")
-        self.export_button = _button("Export…", "export", self._export)
-        self.export_button.setToolTip("Write the key as a file, for other projects")
+        self.import_button = _tool("Import key…", "open", self._import)
+        self.import_button.setToolTip(
+            "Import key…: take over the colours of a file; phases are matched by name"
+        )
+        self.export_button = _tool("Export key…", "export", self._export)
+        self.export_button.setToolTip("Export key…: write it as a file, for other projects")
         row = QHBoxLayout()
         row.setSpacing(tokens.gap_1)
         row.addWidget(self.spread_button)
@@ -173,17 +176,17 @@ class KeyPanel(QWidget):
         self.model.refresh()
         entries = self._desk.sorting.key.entries
         self.pages.setCurrentIndex(1 if entries else 0)
-        found = self.distances.show_key(entries)
+        unused = keying.unused(self._desk)
+        found = self.distances.show_key([e for e in entries if e not in unused])
         close = [v for v in EYES if v in found and found[v].distance < CAUTION]
         if not found:
-            self.verdict.setText("With two phases or more, their distances stand here.")
+            self.verdict.setText("With two phases on maps, or more, their distances stand here.")
         elif close:
             self.verdict.setText(f"Below {CAUTION:g}, phases are easily taken for each other.")
         else:
             self.verdict.setText("All phases stay apart in every kind of colour vision.")
         self.verdict.setProperty("tone", "caution" if close else "dim")
         self.verdict.style().polish(self.verdict)
-        unused = keying.unused(self._desk)
         writable = self._desk.readonly is None
         self.spread_button.setEnabled(bool(entries) and writable)
         self.unused_button.setVisible(bool(unused))
@@ -262,8 +265,7 @@ class KeyPanel(QWidget):
         # The file dialog asked about the name as it was typed, and about no other.
         self._try(keying.export_key, self._desk, path, overwrite=path == chosen)
 
-    def _try(self, change: object, *args: object, **words: object) -> None:
-        assert callable(change)
+    def _try(self, change: Callable[..., object], *args: object, **words: object) -> None:
         try:
             change(*args, **words)
         except GrainlightError as error:
@@ -364,7 +366,6 @@ class _SwatchDelegate(QStyledItemDelegate):
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: Index) -> None:
         bare = QStyleOptionViewItem(option)
         self.initStyleOption(bare, index)
-        bare.icon = icons.icon("minus")
         bare.features &= ~QStyleOptionViewItem.ViewItemFeature.HasDecoration
         style = option.widget.style()
         style.drawPrimitive(
@@ -390,7 +391,17 @@ class _MineralDelegate(QStyledItemDelegate):
         completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
         completer.setFilterMode(Qt.MatchFlag.MatchContains)
         editor.setCompleter(completer)
+        # The open list keeps Return from the table, which would need it a second time.
+        completer.activated.connect(lambda: self._finish(editor), Qt.ConnectionType.QueuedConnection)
+        editor.returnPressed.connect(
+            lambda: self._finish(editor), Qt.ConnectionType.QueuedConnection
+        )
         return editor
+
+    def _finish(self, editor: QLineEdit) -> None:
+        if editor.isVisible():
+            self.commitData.emit(editor)
+            self.closeEditor.emit(editor)
 
 
 @functools.cache
@@ -400,8 +411,18 @@ def _mineral_names() -> list[str]:
     return sorted(m.name for m in minerals())
 
 
-def _button(words: str, sign: str, act: object) -> QPushButton:
+def _tool(words: str, sign: str, act: Callable[[], None]) -> QToolButton:
+    button = QToolButton()
+    button.setIcon(icons.icon(sign))
+    button.setIconSize(QSize(theme.current().icon, theme.current().icon))
+    button.setText(words)
+    button.setAccessibleName(words)
+    button.clicked.connect(lambda: act())
+    return button
+
+
+def _button(words: str, sign: str, act: Callable[[], None]) -> QPushButton:
     button = QPushButton(icons.icon(sign), words)
     button.setAutoDefault(False)
-    button.clicked.connect(lambda: act())  # type: ignore[operator]
+    button.clicked.connect(lambda: act())
     return button
