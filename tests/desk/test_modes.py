@@ -138,6 +138,7 @@ def test_tables(sorted_desk: Desk, tmp_path: Path) -> None:
     assert cells["weight_percent"] == ""
     document = json.loads(json.dumps(plain(found), allow_nan=False))
     assert document["modes"][1]["phase"] == "Light"
+    assert document["modes"][1]["total_high"] == found.mode("Light").total_high
     assert "volume" in document["caution"]
 
 

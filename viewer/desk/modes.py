@@ -6,9 +6,11 @@ and may run on any thread, apart from what changes the document (`add_to_ledger`
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Collection, Sequence
-from dataclasses import asdict
+from dataclasses import fields as dataclass_fields
+from dataclasses import is_dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -268,6 +270,8 @@ def _row(map_id: str, region: str, mode: Mode, found: Modes, when: str) -> Row:
             "edge_low_percent": mode.edge_low,
             "edge_high_percent": mode.edge_high,
             "edge_random_percent": mode.edge_random,
+            "total_low_percent": mode.total_low,
+            "total_high_percent": mode.total_high,
             "weight_percent": mode.weight,
             "weight_low_percent": mode.weight_low,
             "weight_high_percent": mode.weight_high,
@@ -303,6 +307,8 @@ _MODE_COLUMNS = (
     "edge_low_percent",
     "edge_high_percent",
     "edge_random_percent",
+    "total_low_percent",
+    "total_high_percent",
     "pixels",
     "edge_pixels",
     "reach_um",
@@ -326,7 +332,7 @@ def _mode_cells(mode: Mode) -> list[Cell]:
         mode.phase,
         *(mode.area, mode.low, mode.high, mode.n_eff),
         *(mode.weight, mode.weight_low, mode.weight_high, mode.density),
-        *(mode.edge_low, mode.edge_high, mode.edge_random),
+        *(mode.edge_low, mode.edge_high, mode.edge_random, mode.total_low, mode.total_high),
         *(mode.pixels, mode.edge_pixels, mode.reach_um, mode.block_um),
         *(mode.bootstrap_low, mode.bootstrap_high),
         *((None, None) if fields is None else (fields.n, fields.half_width)),
@@ -389,17 +395,23 @@ def write_log(path: str | os.PathLike[str], found: ModalLog) -> Path:
 
 def plain(found: Modes | ModalLog) -> dict[str, Any]:
     """Modes or a modal log as numbers, texts, lists and dictionaries, as JSON has them."""
-    out: dict[str, Any] = _plain(asdict(found))
     kind = "mode" if isinstance(found, Modes) else "modal-log"
+    out: dict[str, Any] = _plain(found)
     return {**out, "caution": KINDS[kind].caution, "sources": list(KINDS[kind].sources)}
 
 
+_WORKED_OUT = ("total_low", "total_high", "half_width", "counting_error", "relative_accuracy")
+"""What a mode tells beside what it holds."""
+
+
 def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
+    if is_dataclass(value):
+        names = [f.name for f in dataclass_fields(value)]
+        names += _WORKED_OUT if isinstance(value, Mode) else ()
+        return {name: _plain(getattr(value, name)) for name in names}
     if isinstance(value, list | tuple):
         return [_plain(v) for v in value]
-    if isinstance(value, float) and not np.isfinite(value):
+    if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
 

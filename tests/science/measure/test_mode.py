@@ -48,6 +48,10 @@ def test_every_interval_holds_the_value_and_stays_a_proportion() -> None:
             assert 0 <= low < m.area < high <= 100
         assert m.binomial_high - m.binomial_low < m.high - m.low
         assert m.edge_random < m.edge_high - m.area
+        assert m.total_low is not None
+        assert m.total_high is not None
+        assert 0 <= m.total_low <= min(m.low, m.edge_low)
+        assert max(m.high, m.edge_high) <= m.total_high <= 100
         assert m.n_eff is not None
         assert m.n_eff < m.pixels
 

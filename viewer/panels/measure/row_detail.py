@@ -22,6 +22,8 @@ _DETAILS = {
     "placed_by_hand_px": "Ends placed to",
     "edge_low_percent": "Edge pixels: at least",
     "edge_high_percent": "Edge pixels: at most",
+    "total_low_percent": "With edge pixels, from",
+    "total_high_percent": "With edge pixels, to",
     "weight_percent": "Weight",
     "weight_low_percent": "Weight, from",
     "weight_high_percent": "Weight, to",

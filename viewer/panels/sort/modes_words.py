@@ -57,6 +57,8 @@ def sentence(mode: Mode, found: Modes) -> str:
     if mode.why:
         lines.append(mode.why)
     lines.append(f"edge pixels: {mode.edge_low:.3g} to {mode.edge_high:.3g} %")
+    if mode.total_low is not None and mode.total_high is not None:
+        lines.append(f"both together: {mode.total_low:.3g} to {mode.total_high:.3g} %")
     if mode.weight is not None:
         text = f"{weight(mode)} weight %"
         if mode.weight_low is not None and mode.weight_high is not None:

@@ -22,6 +22,11 @@ Three different doubts, and an interval for each
    smaller, because errors of many pixels cancel.
 3. **Whether pixels were sorted rightly** away from edges is in neither. The unsorted are counted.
 
+``total_low`` and ``total_high`` put the first two together: the distances of their ends from the
+mode add in quadrature (JCGM 100:2008, 5.1.2), as the doubts are independent. Compare modes of
+different maps, or of a map with another method, by these; modes of one map that was sorted in one
+way share the second doubt, and compare by the first.
+
 ``binomial_low`` and ``binomial_high`` treat every pixel as independent. They are far too narrow,
 and are given because others print them.
 
@@ -149,6 +154,20 @@ class Mode:
     def half_width(self) -> float | None:
         """Half of the 95 % interval."""
         return None if self.low is None or self.high is None else 0.5 * (self.high - self.low)
+
+    @property
+    def total_low(self) -> float | None:
+        """Lower end of the interval that takes in edge pixels too (%)."""
+        if self.low is None:
+            return None
+        return max(0.0, self.area - math.hypot(self.area - self.low, self.area - self.edge_low))
+
+    @property
+    def total_high(self) -> float | None:
+        """Upper end of the interval that takes in edge pixels too (%)."""
+        if self.high is None:
+            return None
+        return min(100.0, self.area + math.hypot(self.high - self.area, self.edge_high - self.area))
 
     @property
     def counting_error(self) -> float | None:
