@@ -33,6 +33,9 @@ if TYPE_CHECKING:
 FIRST = 2
 """Plots that are opened where the scheme has none."""
 
+LIVE_MS = 66
+"""While a gate is being drawn, the plots follow no more often than this: the map comes first."""
+
 REST_MS = 150
 """Rest after the map was moved, after which «In view» is counted anew."""
 
@@ -91,6 +94,11 @@ class PlotBoard(QWidget):
         self._rest.setInterval(REST_MS)
         self._rest.timeout.connect(self._refresh)
 
+        self._soon = QTimer(self)
+        self._soon.setSingleShot(True)
+        self._soon.setInterval(LIVE_MS)
+        self._soon.timeout.connect(self._show_lit)
+
         tokens = theme.current()
         self.tools = BoardTools(self)
         self.grid = PlotGrid(tokens.gap_1)
@@ -133,7 +141,8 @@ class PlotBoard(QWidget):
     @property
     def busy(self) -> bool:
         """True while something is being counted."""
-        return self._latest.busy or self._rest.isActive() or any(c.busy for c in self._canvases)
+        waiting = self._rest.isActive() or self._soon.isActive()
+        return waiting or self._latest.busy or any(c.busy for c in self._canvases)
 
     def set_map(self, map_id: str | None) -> None:
         """Plot another map."""
@@ -280,6 +289,7 @@ class PlotBoard(QWidget):
         self._desk.phases_changed.disconnect(self._phases_changed, missing_ok=True)
         self._desk.lit_changed.disconnect(self._lit_changed, missing_ok=True)
         self._rest.stop()
+        self._soon.stop()
         self._clear()
         self._latest.stop()
         self._pointed.stop()
@@ -664,6 +674,13 @@ class PlotBoard(QWidget):
         if self._source.lit is None:
             self._mine = None
             self.tools.words.setText("")
+        if self._mine is None:
+            self._soon.stop()
+            self._show_lit()
+        elif not self._soon.isActive():
+            self._soon.start()
+
+    def _show_lit(self) -> None:
         for canvas in self._canvases:
             canvas.refresh_lit(live=True)
 
