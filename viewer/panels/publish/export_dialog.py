@@ -286,7 +286,12 @@ class ExportDialog(QDialog):
         source = self._source
         if source is None:
             return
-        self.options.set_caption(caption_words(source))
+        try:
+            words = caption_words(source, self.options.choice)
+        except GrainlightError as error:
+            self._show_trouble(_words(error), _place(error))
+            return
+        self.options.set_caption(words)
 
     # -- writing --------------------------------------------------------------------------------
 

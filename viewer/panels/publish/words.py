@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from viewer.desk.phases_picture import PhasesPicture
 from viewer.desk.plate_source import OrientedPicture
-from viewer.plates.legend import describe, plain_text
-from viewer.plates.source import displayed_pixel
+from viewer.panels.publish.choice import Choice
+from viewer.plates.legend import describe, labelled, plain_text
+from viewer.plates.source import displayed_pixel, window_of
 from viewer.science.look.stretch import Stretch
 
 
-def caption_words(source: OrientedPicture) -> str:
+def caption_words(source: OrientedPicture, choice: Choice) -> str:
     """Say what a picture shows, with what it takes to make it again from the same numbers."""
+    window = window_of(source, choice.window_um)
     words = describe(
-        source.colours,
+        labelled(source.present(window.rows, window.cols), choice.areas),
         pixel_um=displayed_pixel(source),
         way_up_deg=source.orientation.way_up_deg,
         classes=source.classes,
+        areas=choice.areas,
     )
     return " ".join(part for part in (words, stretch_words(source), see_through(source)) if part)
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, QModelIndex, QSize, Qt, Signal
-from PySide6.QtGui import QColor, QKeyEvent, QPainter
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QColorDialog,
@@ -27,6 +27,7 @@ from PySide6.QtWidgets import (
     QVBoxLayout,
     QWidget,
 )
+
 from viewer.desk import keying
 from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
@@ -325,16 +326,32 @@ class KeyView(QTableView):
         head.setHighlightSections(False)
         head.setSectionsClickable(False)
         head.setMinimumSectionSize(tokens.gap_6)
-        fixed, fitted = QHeaderView.ResizeMode.Fixed, QHeaderView.ResizeMode.ResizeToContents
+        fixed = QHeaderView.ResizeMode.Fixed
         head.setSectionResizeMode(key_model.COLOUR, fixed)
-        head.setSectionResizeMode(key_model.NAME, QHeaderView.ResizeMode.Stretch)
+        head.setSectionResizeMode(key_model.NAME, fixed)
         head.setSectionResizeMode(key_model.MINERAL, QHeaderView.ResizeMode.Stretch)
-        head.setSectionResizeMode(key_model.DENSITY, fitted)
-        head.setSectionResizeMode(key_model.USED, fitted)
+        head.setSectionResizeMode(key_model.DENSITY, fixed)
+        head.setSectionResizeMode(key_model.USED, fixed)
+        metrics = self.fontMetrics()
+        self.setColumnWidth(key_model.DENSITY, metrics.horizontalAdvance("g/cm³") + tokens.gap_4)
+        self.setColumnWidth(key_model.USED, metrics.horizontalAdvance("Maps") + tokens.gap_4)
         self.setColumnWidth(key_model.COLOUR, 36)
         self.entered.connect(lambda index: self._point(index.row()))
         self.viewportEntered.connect(lambda: self._point(-1))
         self.doubleClicked.connect(self._double)
+        model.modelReset.connect(self._fit)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        """Give names what they need; minerals have the rest, and never less than a word's room."""
+        others = (key_model.COLOUR, key_model.DENSITY, key_model.USED)
+        most = self.viewport().width() - sum(map(self.columnWidth, others)) - _LEAST_MINERAL
+        most = max(most, 60)
+        wanted = self.sizeHintForColumn(key_model.NAME) + theme.current().gap_2
+        self.setColumnWidth(key_model.NAME, min(max(wanted, 60), most))
 
     def _double(self, index: QModelIndex) -> None:
         if index.column() == key_model.COLOUR:
@@ -356,6 +373,8 @@ class KeyView(QTableView):
             self._under = row
             self.hovered.emit(row)
 
+
+_LEAST_MINERAL = 88  # px
 
 _EDIT_KEYS = (Qt.Key.Key_F2, Qt.Key.Key_Return, Qt.Key.Key_Enter, Qt.Key.Key_Space)
 
