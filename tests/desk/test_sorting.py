@@ -18,6 +18,7 @@ from viewer.science.sort.density import Extent
 from viewer.science.sort.scheme import (
     Axis,
     Cleaning,
+    InUnit,
     Painted,
     Phase,
     Plot,
@@ -85,7 +86,7 @@ def test_the_class_image_is_what_numpy_says(desk: Desk) -> None:
     np.testing.assert_array_equal(image.pixels, np.bincount(wanted.ravel()))
     assert image.names == ("Iron oxide", "Chrome")
     assert desk.sorting.fresh(MAP)
-    assert [x.shape for x in image.levels[1:]] == [x for x in desk.maps[MAP].layers["Fe"].shapes[1:]]
+    assert [x.shape for x in image.levels[1:]] == desk.maps[MAP].layers["Fe"].shapes[1:]
 
 
 def test_overlaps_and_leftovers_are_counted(desk: Desk) -> None:
@@ -98,7 +99,7 @@ def test_overlaps_and_leftovers_are_counted(desk: Desk) -> None:
     swapped = scheme(*scheme().phases[::-1])
     desk.sorting.set_scheme("Swap", MAP, swapped)
     both = desk.sorting.sort_now(MAP).tally
-    lost = int((both.won[0] - tally.won[1]))
+    lost = int(both.won[0] - tally.won[1])
     assert lost > 0
     assert tally.overlaps[0, 1] == tally.overlaps[1, 0] == lost
     assert tally.claimed.tolist() == [(fe >= 600).sum(), tally.won[1] + lost]
@@ -247,6 +248,40 @@ def test_a_painted_population_sorts_its_own_map_alone(desk: Desk) -> None:
     np.testing.assert_array_equal(labels, np.where(near, 2, 0))
 
 
+def test_a_population_can_be_a_rock_unit(desk: Desk) -> None:
+    square = ((400.0, 3000.0), (2200.0, 3000.0), (2200.0, 15000.0), (400.0, 15000.0))
+    gate = InUnit(unit="Upper band")
+    wanted = Scheme(
+        populations=(
+            Population(id="u", name="Upper band", gate=gate),
+            Population(id="f", name="Iron", gate=Range(layer="Fe", low=500.0)),
+        ),
+        phases=(
+            Phase(id="a", name="A", rules=((Term(population="f"), Term(population="u")),)),
+            Phase(
+                id="b",
+                name="B",
+                rules=((Term(population="f"), Term(population="u", negated=True)),),
+            ),
+        ),
+    )
+    iron = ROCK["Fe"] >= 500
+    desk.sorting.set_scheme("Sort", MAP, wanted)
+    first = desk.sorting.image(MAP)
+    assert first is not None
+    np.testing.assert_array_equal(first.labels, np.where(iron, 2, 0))  # there is no such unit yet
+    unit = Unit(id="u", map=MAP, name="upper band", polygons=(square,))
+    desk.sorting.set_units("Draw", MAP, [unit])
+    second = desk.sorting.image(MAP)
+    assert second is not None
+    within = inside(square)
+    np.testing.assert_array_equal(second.labels, np.where(iron, np.where(within, 1, 2), 0))
+    desk.light_gate(MAP, gate)
+    np.testing.assert_array_equal(lit_pixels(desk), within)
+    assert desk.sorting.count(MAP, gate) == within.sum()
+    assert desk.sorting.count(MAP, gate, inverted=True) == (~within).sum()
+
+
 def test_cleaning_is_told(desk: Desk) -> None:
     phases = scheme().phases
     dirty = desk_counts(desk, scheme(*phases))
@@ -320,7 +355,7 @@ def test_a_range_lights_up_as_before(desk: Desk) -> None:
     assert where == Where.gate(Range(layer="Fe", low=500.0, high=600.0))
 
 
-# -- pictures -------------------------------------------------------------------------------------------
+# -- pictures ---------------------------------------------------------------------------------
 
 
 def test_the_phase_map_has_the_keys_colours(desk: Desk) -> None:

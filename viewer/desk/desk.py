@@ -24,7 +24,7 @@ from viewer.desk.phase_image import PhaseImage
 from viewer.desk.phases_picture import MapPicture, PhasesPicture, SeenPicture
 from viewer.desk.picture import LayersPicture
 from viewer.desk.sorting import Sorting
-from viewer.desk.where import Where
+from viewer.desk.where import Where, on_map
 from viewer.errors import CancelledError, GrainlightError, InputError, ProjectReadOnlyError
 from viewer.science.look.colour import colour_map
 from viewer.science.look.histogram import Histogram, histogram_codes
@@ -32,7 +32,7 @@ from viewer.science.look.outline import rasterize
 from viewer.science.look.stretch import Stretch
 from viewer.science.look.vision import VISIONS
 from viewer.science.progress import Progress, silent
-from viewer.science.sort.scheme import Gate, Painted, Point, Range, layers_of
+from viewer.science.sort.scheme import Gate, InUnit, Painted, Point, Range, layers_of
 from viewer.store.documents import (
     Composite,
     Looks,
@@ -567,6 +567,10 @@ class Desk:
         if where.kind == "region":
             gate = Painted(map=map_id, outlines=where.outlines)
         assert gate is not None, "a gate, a region or a phase lights up"
+        if isinstance(gate, InUnit):
+            gate = on_map(self, map_id, gate)
+            if gate is None:
+                return None
         try:
             layers = tuple(self.layer(map_id, name) for name in layers_of(gate))
         except InputError:

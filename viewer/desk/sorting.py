@@ -36,8 +36,9 @@ from viewer.science.sort.density import (
 )
 from viewer.science.sort.key import next_colour
 from viewer.science.sort.scheme import (
+    PLACES,
     Gate,
-    Painted,
+    InUnit,
     Plot,
     Scheme,
 )
@@ -173,6 +174,10 @@ class Sorting:
         names = ", ".join(f"«{u.name}»" for u in units if map_id in (None, u.map))
         raise InputError(f"There is no unit «{wanted}».", hint=f"Units: {names or 'none yet'}.")
 
+    def unit_of(self, gate: InUnit, map_id: str) -> Unit | None:
+        """The unit that a gate names; None where the map has none of that name."""
+        return next((u for u in self.units(map_id) if _same(u.name, gate.unit)), None)
+
     def set_units(
         self, label: str, map_id: str, units: Sequence[Unit], *, merge: str | None = None
     ) -> None:
@@ -240,6 +245,11 @@ class Sorting:
             scheme.mixed,
             [(name, layer.info.content or layer.path) for name, layer in layers.items()],
             [p.tolist() for p in outline],
+            [
+                self.unit_of(p.gate, map_id)
+                for p in scheme.populations
+                if p.id in used and isinstance(p.gate, InUnit)
+            ],
         ]
         content = hashlib.sha256(msgspec.json.encode(parts)).hexdigest()
         return SortWork(map_id, scheme, layers, outline, found.shape, found.pixel_um, content)
@@ -280,7 +290,7 @@ class Sorting:
             places = {
                 p.id: place_of(self._desk, work.map, p.gate, band, whole)
                 for p in work.scheme.populations
-                if isinstance(p.gate, Painted)
+                if isinstance(p.gate, PLACES)
             }
             mask = rasterize(work.outline, work.shape, work.pixel_um, band) if work.outline else None
             labels[band], counted = classify(
@@ -369,7 +379,7 @@ class Sorting:
         )
 
     def _document_changed(self, document: str) -> None:
-        if document in ("schemes", "setup"):
+        if document in ("schemes", "setup", "units"):
             for map_id in self._wanted:
                 self._refresh(map_id)
 

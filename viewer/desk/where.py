@@ -15,7 +15,7 @@ from viewer.errors import InputError
 from viewer.science.look.outline import rasterize
 from viewer.science.sort.columns import Column
 from viewer.science.sort.gates import inside, painted_mask
-from viewer.science.sort.scheme import Gate, Painted, Point, layers_of
+from viewer.science.sort.scheme import PLACES, Gate, InUnit, Painted, Point, layers_of
 
 if TYPE_CHECKING:
     from viewer.desk.desk import Desk
@@ -150,7 +150,7 @@ def _gate(
     cols: slice,
     level: int,
 ) -> npt.NDArray[np.bool_]:
-    if isinstance(gate, Painted):
+    if isinstance(gate, PLACES):
         return place_of(desk, map_id, gate, rows, cols, level) ^ inverted
     columns = desk.sorting.columns(map_id, layers_of(gate), rows, cols, level)
     mask: npt.NDArray[np.bool_] = inside(gate, columns)
@@ -166,14 +166,26 @@ def known(columns: dict[str, Column]) -> npt.NDArray[np.bool_]:
 
 
 def place_of(
-    desk: Desk, map_id: str, gate: Painted, rows: slice, cols: slice, level: int = 0
+    desk: Desk, map_id: str, gate: Gate, rows: slice, cols: slice, level: int = 0
 ) -> npt.NDArray[np.bool_]:
-    """What a painted population covers of a window; nothing on another map than its own."""
-    if gate.map != map_id:
+    """What a painted population, or a unit, covers of a window.
+
+    Nothing on another map than its own, or where there is no unit of that name.
+    """
+    painted = on_map(desk, map_id, gate)
+    if painted is None:
         return np.zeros((rows.stop - rows.start, cols.stop - cols.start), bool)
     found = desk.maps[map_id]
     px, py = found.pixel_um
     step = 2**level
     shape = (-(-found.shape[0] // step), -(-found.shape[1] // step))
-    painted = painted_mask(gate, shape, (px * step, py * step), rows)
-    return np.ascontiguousarray(painted[:, cols])
+    covered = painted_mask(painted, shape, (px * step, py * step), rows)
+    return np.ascontiguousarray(covered[:, cols])
+
+
+def on_map(desk: Desk, map_id: str, gate: Gate) -> Painted | None:
+    """What a gate of a place covers of a map; None where that is nothing."""
+    if isinstance(gate, InUnit):
+        unit = desk.sorting.unit_of(gate, map_id)
+        return None if unit is None else Painted(map=map_id, outlines=unit.polygons)
+    return gate if isinstance(gate, Painted) and gate.map == map_id else None

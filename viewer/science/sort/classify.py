@@ -19,14 +19,13 @@ from viewer.science.sort.axes import to_ternary
 from viewer.science.sort.columns import Column, common_shape
 from viewer.science.sort.gates import cells_of, placed_side, side_of
 from viewer.science.sort.scheme import (
+    PLACES,
     Ellipse,
-    Painted,
     Polygon,
     Range,
     Scheme,
     Ternary,
     layers_needed,
-    layers_of,
 )
 
 if TYPE_CHECKING:
@@ -219,7 +218,7 @@ def _plan(scheme: Scheme) -> _Plan:
             continue
         within, without = facts(bits[p.id]), facts(against.get(p.id))
         held = np.array([within, without] if p.inverted else [without, within])
-        if isinstance(p.gate, Painted):
+        if isinstance(p.gate, PLACES):
             painted.append(_Painted(p.id, held))
         else:
             gates.setdefault(_axes_of(p.gate), []).append((p.gate, held))

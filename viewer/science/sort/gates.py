@@ -1,7 +1,7 @@
 """Membership of pixels in gates: exact, by the even-odd rule on the real values.
 
-A gate is tested in axis coordinates (`viewer.science.sort.axes`), which are doubles; on them no rounding
-can put a pixel on the wrong side. A pixel that lies exactly on an edge of a polygon is inside where the
+A gate is tested in axis coordinates (`viewer.science.sort.axes`), which are doubles; no rounding can
+put a pixel on the wrong side. A pixel that lies exactly on an edge of a polygon is inside where the
 polygon is to the right of it or above, so that polygons that share an edge share no pixel. An ellipse
 and a range hold their ends.
 
@@ -22,6 +22,7 @@ from viewer.science.look.outline import rasterize
 from viewer.science.sort.axes import placed, to_ternary
 from viewer.science.sort.columns import Column, common_shape
 from viewer.science.sort.scheme import (
+    PLACES,
     Axis,
     Ellipse,
     Gate,
@@ -49,11 +50,11 @@ def inside(gate: Gate, columns: Mapping[str, Column], *, place: Mask | None = No
 
     Parameters
     ----------
-    gate : Polygon, Ellipse, Range, Ternary or Painted
+    gate : Polygon, Ellipse, Range, Ternary, Painted or InUnit
     columns : mapping of str to Column [rows, columns]
         At least the gate's layers, by name.
     place : ndarray of bool [rows, columns], optional
-        What a painted gate covers of these pixels (see `painted_mask`).
+        What a painted gate or a unit covers of these pixels (see `painted_mask`).
 
     Returns
     -------
@@ -66,7 +67,7 @@ def inside(gate: Gate, columns: Mapping[str, Column], *, place: Mask | None = No
     KeyError
         A layer is not among the columns.
     """
-    if isinstance(gate, Painted):
+    if isinstance(gate, PLACES):
         if place is None:
             raise ValueError("a painted gate needs the place that it covers")
         return place.copy()

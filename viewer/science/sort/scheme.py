@@ -1,9 +1,9 @@
 """Populations, phases and the scheme that sorts pixels by them, as small stored documents.
 
 A **population** is a region of a scatterplot (`Polygon`, `Ellipse`, `Ternary`), a `Range` of one
-histogram, or a `Painted` place on a map. A **phase** combines populations: it holds a pixel where all
-terms of any one of its `rules` hold. A **scheme** is an ordered list of phases; the first that holds a
-pixel has it.
+histogram, or a place on a map (`Painted`, `InUnit`). A **phase** combines populations: it holds a pixel
+where all terms of any one of its `rules` hold. A **scheme** is an ordered list of phases; the first that
+holds a pixel has it.
 
 Layers are named as the user names them (``Fe``, ``Mg share``), so that a scheme fits other maps.
 """
@@ -163,7 +163,16 @@ class Painted(_Gate, frozen=True, kw_only=True, tag="painted"):
             _check_outline(outline)
 
 
-Gate = Polygon | Ellipse | Range | Ternary | Painted
+class InUnit(_Gate, frozen=True, kw_only=True, tag="unit"):
+    """What lies in a rock unit, by its name: on every map that has a unit of that name."""
+
+    unit: Name
+
+
+Gate = Polygon | Ellipse | Range | Ternary | Painted | InUnit
+
+PLACES = (Painted, InUnit)
+"""Gates that ask where a pixel lies, not what it holds."""
 
 
 class Population(_Part, frozen=True, kw_only=True):
