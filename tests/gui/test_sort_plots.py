@@ -389,6 +389,43 @@ def test_where_limits_what_is_counted(board: PlotBoard, desk: Desk, qtbot: QtBot
     assert density.counts.sum() == exact(question, FE_MG).sum()
 
 
+def test_a_large_map_shows_a_coarse_density_first_and_the_exact_one_at_rest(
+    desk: Desk, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from viewer.panels.sort import plot_canvas, plot_source
+
+    monkeypatch.setattr(plot_canvas, "PROMPT_PIXELS", 10_000)
+    monkeypatch.setattr(plot_canvas, "LIVE_PIXELS", 30_000)
+    monkeypatch.setattr(
+        plot_canvas, "coarse_level", lambda shape, most=30_000: plot_source.coarse_level(shape, most)
+    )
+    levels: list[int] = []
+    shown = plot_canvas.PlotCanvas._show_density
+
+    def watch(self: PlotCanvas, question: Any, found: Any, level: int) -> None:
+        if found is not None:
+            levels.append(level)
+        shown(self, question, found, level)
+
+    monkeypatch.setattr(plot_canvas.PlotCanvas, "_show_density", watch)
+    desk.sorting.set_scheme("Plots", MAP, Scheme(plots=(FE_MG,)))
+    board = PlotBoard(desk)
+    qtbot.addWidget(board)
+    board.resize(500, 400)
+    board.show()
+    board.set_map(MAP)
+    rest(qtbot, board)
+    assert levels[0] == 1
+    assert levels[-1] == 0
+    question, density, _, _ = counted(board.canvases[0])
+    np.testing.assert_array_equal(density.counts, exact(question, FE_MG))
+    desk.light_gate(MAP, Range(layer="Fe", low=100.0))
+    rest(qtbot, board)
+    wanted = int((ROCK["Fe"] >= 100).sum())
+    assert board.tools.words.text().replace("\u2009", "").startswith(f"{wanted} pixels")
+    board.close()
+
+
 def test_a_phase_can_be_looked_at_alone(board: PlotBoard, desk: Desk, qtbot: QtBot) -> None:
     gate = Range(layer="Cr", low=100.0)
     scheme = desk.sorting.scheme(MAP)

@@ -71,6 +71,10 @@ class Latest(QObject):
         """True while a question has no answer yet."""
         return bool(self._asked)
 
+    def waits(self, key: str) -> bool:
+        """True while the question of a key has no answer yet."""
+        return key in self._asked
+
     def _deliver(self, question: _Question, result: Any, error: BaseException | None) -> None:
         if self._asked.get(question.key) is not question:
             return

@@ -416,7 +416,7 @@ class PlotBoard(QWidget):
         shown = self._canvases if self._only is None else [self._canvases[self._only]]
         self.grid.set_shown(shown)
         layers = 0 if self._map is None else len(self._desk.maps[self._map].layers)
-        self.empty.set_state(layers=layers, working="suggest" in self._latest._asked)
+        self.empty.set_state(layers=layers, working=self._latest.waits("suggest"))
         self.grid.setVisible(bool(shown))
         self.empty.setVisible(not shown)
         for button in (self.tools.plot_button, self.tools.ternary_button):
@@ -726,17 +726,27 @@ def main() -> None:
     import tempfile
     from pathlib import Path
 
+    from PySide6.QtWidgets import QApplication
+
     from viewer.desk.demo import build
     from viewer.panels.look.trial import show
     from viewer.panels.qt import Poster
 
     folder = tempfile.TemporaryDirectory()
-    poster = Poster()
 
     def make() -> QWidget:
-        built = build(Path(folder.name), scale=0.2)
-        desk = Desk.open(built.project, poster.post)
+        app = QApplication.instance()
+        assert app is not None, "made when the application runs"
+        poster = Poster(app)
+        desk = Desk.open(build(Path(folder.name), scale=0.2).project, poster.post)
         board = PlotBoard(desk)
+
+        def end() -> None:
+            board.close()
+            desk.close()
+            folder.cleanup()
+
+        app.aboutToQuit.connect(end)
         board.set_map(next(iter(desk.maps)))
         board.resize(800, 380)
         return board

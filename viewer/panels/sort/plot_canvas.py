@@ -133,9 +133,7 @@ class PlotCanvas(pg.GraphicsView):
         self._stale = True
         self._fitted = False
         self._density: Any = None
-        self._lit_live = False
         self._lit_shown = False
-        self._margin = 0.0
 
         self._settle = self._timer(SETTLE_MS, self.refresh)
         self._lit_settle = self._timer(200, lambda: self.refresh_lit(live=False))
@@ -264,8 +262,8 @@ class PlotCanvas(pg.GraphicsView):
             self._stale
             or self._settle.isActive()
             or self._lit_settle.isActive()
-            or f"{self._key} density" in self._latest._asked
-            or f"{self._key} lit" in self._latest._asked
+            or self._latest.waits(f"{self._key} density")
+            or self._latest.waits(f"{self._key} lit")
         )
 
     def set_source(self, source: PlotSource) -> None:
@@ -291,6 +289,7 @@ class PlotCanvas(pg.GraphicsView):
 
     def _axes_changed(self) -> None:
         """The plot is of other layers or scales."""
+        self.setAccessibleName("Plot of " + " and ".join(layers_on(self._plot)))
 
     def missing(self) -> list[str]:
         """Layers of the plot that the map lacks."""

@@ -124,6 +124,7 @@ class ScatterPlot(PlotCanvas):
     # -- axes ------------------------------------------------------------------------------------
 
     def _axes_changed(self) -> None:
+        super()._axes_changed()
         x, y = self.axes
         self.bottom.set_axis(x, self._source.layer(x.layer))
         self.left.set_axis(y, self._source.layer(y.layer))

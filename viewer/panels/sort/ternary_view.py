@@ -86,6 +86,7 @@ class TernaryPlot(PlotCanvas):
     # -- corners ---------------------------------------------------------------------------------
 
     def _axes_changed(self) -> None:
+        super()._axes_changed()
         if hasattr(self, "grid"):
             self.grid.set_corners(self.layers, self._plot.weights, self.missing())
 
