@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QSizePolicy, QWidget
 
 from viewer.panels import icons, theme
-from viewer.panels.qt import set_property
+from viewer.panels.qt import ElidedLabel, set_property
 from viewer.science.look.vision import simulate
 from viewer.science.sort.key import CAUTION, EYES, Pair, separation, to_rgb
 from viewer.store.documents import KeyEntry
@@ -42,7 +42,7 @@ class Distances(QWidget):
         grid.setVerticalSpacing(tokens.gap_1)
         grid.setColumnStretch(4, 1)
         self.numbers: dict[str, QLabel] = {}
-        self.pairs: dict[str, QLabel] = {}
+        self.pairs: dict[str, ElidedLabel] = {}
         self._signs: dict[str, QLabel] = {}
         self._swatches: dict[str, _Swatches] = {}
         for row, (vision, words) in enumerate(ROWS.items()):
@@ -53,8 +53,7 @@ class Distances(QWidget):
             number.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
             number.setMinimumWidth(number.fontMetrics().horizontalAdvance("100.0"))
             sign.setFixedSize(tokens.icon_small, tokens.icon_small)
-            pair = QLabel()
-            pair.setTextFormat(Qt.TextFormat.PlainText)
+            pair = ElidedLabel()
             pair.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
             swatches = _Swatches()
             for column, widget in enumerate((name, number, sign, swatches, pair)):
