@@ -142,23 +142,26 @@ def _cells(
     for i in prange(out.shape[1]):
         for r in range(i * down, min(rows, (i + 1) * down)):
             for c in range(columns):
+                if masked and not mask[r, c]:
+                    continue
                 label = labels[r, c]
-                if label <= phases and (not masked or mask[r, c]):
+                if label <= phases:
                     out[label, i, c // across] += 1
 
 
 @compiled
-def _edges(
-    labels: Labels, mask: Mask, masked: bool, inner: Counts, outer: Counts
-) -> None:
+def _edges(labels: Labels, mask: Mask, masked: bool, inner: Counts, outer: Counts) -> None:
     rows, columns = labels.shape
     parts, phases = inner.shape[0], inner.shape[1] - 1
     for p in prange(parts):
         met = np.empty(4, np.int64)
         for r in range(rows * p // parts, rows * (p + 1) // parts):
             for c in range(columns):
+                # The mask first: most pixels of a narrow region's window lie outside it.
+                if masked and not mask[r, c]:
+                    continue
                 label = labels[r, c]
-                if label == 0 or label > phases or (masked and not mask[r, c]):
+                if label == 0 or label > phases:
                     continue
                 count = 0
                 edge = False

@@ -243,13 +243,18 @@ def _band(
 ) -> Band:
     """Modes of the pixels whose centres lie between two distances, the lower one included."""
     rows, columns = _window((labels.shape[0], labels.shape[1]), pixel_um, up, between)
-    part = inside[rows, columns].copy()
+    part = np.zeros((rows.stop - rows.start, columns.stop - columns.start), bool)
     for start in range(rows.start, rows.stop, ROWS):
         some = slice(start, min(start + ROWS, rows.stop))
-        far = _distances(some, columns, pixel_um, up)
-        part[some.start - rows.start : some.stop - rows.start] &= (far >= between[0]) & (
-            far < between[1]
-        )
+        # A slanting band takes few columns of some rows.
+        down = sorted(up[1] * pixel_um[1] * r for r in (some.start, some.stop))
+        few = _span(between, up[0] * pixel_um[0], (down[0], down[1]), labels.shape[1])
+        far = _distances(some, few, pixel_um, up)
+        here = inside[some, few] & (far >= between[0]) & (far < between[1])
+        part[
+            some.start - rows.start : some.stop - rows.start,
+            few.start - columns.start : few.stop - columns.start,
+        ] = here
     cut = labels[rows, columns]
     unsorted = int(np.count_nonzero(part & (cut == 0)))
     found: Modes | None = None
