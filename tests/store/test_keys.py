@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import msgspec
 import pytest
 
 from viewer.errors import InputError
 from viewer.store.documents import Key, KeyEntry
-from viewer.store.keys import key_bytes, key_schema, merged, read_key
+from viewer.store.keys import key_bytes, key_schema, merged, read_key, schema_text
 
 KEY = Key(
     entries=(
@@ -85,3 +86,5 @@ def test_merging_takes_over_colours_and_keeps_what_is_not_said():
 def test_the_schema_names_every_field():
     assert "KeyFile" in json.dumps(key_schema())
     assert "#[0-9a-f]{6}" in json.dumps(key_schema())
+    published = Path(__file__).parents[2] / "resources" / "schemas" / "key-file.json"
+    assert published.read_bytes() == schema_text(), "run: python -m viewer.store.keys"

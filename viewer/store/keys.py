@@ -9,6 +9,7 @@ import msgspec
 
 from viewer.errors import InputError
 from viewer.store.documents import Key, KeyEntry
+from viewer.store.schemas import DRAFT
 
 LARGEST_FILE = 1 << 20
 """Bytes: a key of thousands of phases."""
@@ -98,13 +99,28 @@ def merged(key: Key, other: Key) -> Key:
 
 
 def key_schema() -> dict[str, Any]:
-    """JSON schema of a key file."""
-    return {"title": "Grainlight key file", **msgspec.json.schema(KeyFile)}
+    """JSON schema (draft 2020-12) of a key file."""
+    return {"$schema": DRAFT, "title": "Grainlight key file", **msgspec.json.schema(KeyFile)}
+
+
+def schema_text() -> bytes:
+    """The schema as it lies in ``resources/schemas``."""
+    return msgspec.json.format(msgspec.json.encode(key_schema()), indent=2) + b"\n"
 
 
 def _not_a_key(path: Path) -> InputError:
     return InputError(
         "This is not a key file.",
         where=str(path),
-        hint="A key is written by «Export…» on the page Key.",
+        hint="A key is written by «Export key…» on the page Key.",
     )
+
+
+def main() -> None:
+    """Write the schema into ``resources/schemas`` of a source tree."""
+    folder = Path(__file__).parents[2] / "resources" / "schemas"
+    (folder / "key-file.json").write_bytes(schema_text())
+
+
+if __name__ == "__main__":
+    main()
