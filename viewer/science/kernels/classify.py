@@ -1,11 +1,12 @@
-"""Sorting pixels: which facts hold for each, gates of the same axes at once, and the phase that follows.
+"""Sorting pixels: which facts hold for each, gates of the same axes at once, and the phase of each.
 
-A fact is that a pixel lies in a population, that it lies in what a population leaves out, or that it
-lacks a value. The facts of a pixel are the bits of one or a few words.
+A fact is that a pixel lies in a population, that it lies in what a population leaves out, or that
+it lacks a value. The facts of a pixel are the bits of one or a few words.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -319,6 +320,19 @@ class Seen:
                 self._found[key] = self._found.get(key, 0) + int(self._counts[part, slot])
         self._counts[:] = 0
         self._taken[:] = False
+
+
+def combined(width: int, seen: Iterable[Seen]) -> tuple[Words, Ints]:
+    """As `Seen.found`, of several together."""
+    total: dict[tuple[int, ...], int] = {}
+    for one in seen:
+        words, counts = one.found()
+        for key, count in zip(words.tolist(), counts.tolist(), strict=True):
+            total[tuple(key)] = total.get(tuple(key), 0) + count
+    return (
+        np.array(list(total), np.uint64).reshape(-1, width),
+        np.array(list(total.values()), np.int64),
+    )
 
 
 def label_plain(

@@ -3,8 +3,8 @@
 The sign that tells on which side of an edge a point lies is worked out in floating point; where
 rounding could have turned it, it is worked out again in sums of doubles that hold every digit (Shewchuk
 1997, Adaptive precision floating-point arithmetic and fast robust geometric predicates,
-doi:10.1007/PL00009321). It is right for coordinates that are 0 or between 1e-140 and 1e140 in size (1e-70
-and 1e70 for ellipses).
+doi:10.1007/PL00009321). It is right for coordinates that are 0 or between 1e-140 and 1e140 in size
+(1e-70 and 1e70 for ellipses).
 
 A grid over a gate tells of each of its cells whether it lies inside, outside or is crossed by the
 outline. Only pixels in crossed cells are tested, and only against edges that pass their row of cells.
@@ -127,7 +127,7 @@ def _side_exactly(ax, ay, bx, by, x, y):  # type: ignore[no-untyped-def]
 
 @njit(inline="always")  # type: ignore[untyped-decorator]
 def _side(ax, ay, bx, by, x, y):  # type: ignore[no-untyped-def]
-    """Above 0 where (x, y) lies to the left on the way from a to b, 0 on the line. The sign is exact."""
+    """Above 0 where (x, y) lies to the left on the way from a to b, 0 on the line: an exact sign."""
     left = (ax - x) * (by - y)
     right = (ay - y) * (bx - x)
     found = left - right
@@ -299,8 +299,8 @@ def crosses_itself_plain(points: Array) -> bool:
         return n > 0
 
     def side(a: Any, b: Any, c: Any) -> int:
-        value = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-        return (value > 0) - (value < 0)
+        value: Fraction = (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+        return int(value > 0) - int(value < 0)
 
     def on(a: Any, b: Any, c: Any) -> bool:
         return all(min(a[k], b[k]) <= c[k] <= max(a[k], b[k]) for k in (0, 1))

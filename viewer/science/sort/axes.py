@@ -69,5 +69,5 @@ def to_ternary(
     """
     from viewer.science.kernels.bins import ternary
 
-    held = (np.ascontiguousarray(v, np.float64) for v in (a, b, c))
-    return ternary(*held, weights)
+    held = [np.ascontiguousarray(v, np.float64) for v in (a, b, c)]
+    return ternary(held[0], held[1], held[2], weights)

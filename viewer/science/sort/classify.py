@@ -7,7 +7,7 @@ nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -38,7 +38,7 @@ UNSORTED = 0
 OUTSIDE = 255
 """Label of a pixel that is not looked at."""
 
-STRIP = 1 << 18
+STRIP = 1 << 15
 """Pixels sorted at a time: their facts stay in the cache from one pair of axes to the next."""
 
 Ints = npt.NDArray[np.int64]
@@ -140,7 +140,8 @@ def classify(
     KeyError
         A layer is not among the columns.
     """
-    from viewer.science.kernels.classify import Seen, find
+    from viewer.science.kernels import on_all_cores
+    from viewer.science.kernels.classify import Seen, combined, find
 
     used = {name: columns[name] for name in program.layers}
     places = places or {}
@@ -150,18 +151,24 @@ def classify(
     count = size[0] * size[1]
     inside = None if mask is None else np.ascontiguousarray(mask).ravel()
     axes = _Axes(used)
-    seen = Seen(plan.rules, plan.phases)
     labels = np.empty(count, np.uint8)
-    for start in range(0, count, STRIP):
-        part = slice(start, min(start + STRIP, count))
-        words = np.zeros((part.stop - part.start, plan.words), np.uint64)
-        for group in plan.groups:
-            find(group.sheet, *axes.sides(group, part), words)
-        for p, place in painted:
-            here = np.ascontiguousarray(place).ravel()[part]
-            words |= np.where(here[:, None], p.held[1], p.held[0])
-        seen.label(words, None if inside is None else inside[part], labels[part])
-    tally = _tally(plan, *seen.found(), count)
+
+    def sort(whole: slice) -> Seen:
+        """Sort a share of the pixels on this core alone: no strip waits for another core's."""
+        seen = Seen(plan.rules, plan.phases)
+        for start in range(whole.start, whole.stop, STRIP):
+            part = slice(start, min(start + STRIP, whole.stop))
+            words = np.zeros((part.stop - part.start, plan.words), np.uint64)
+            for group in plan.groups:
+                x, y = axes.sides(group, part)
+                find(group.sheet, x, y, words)
+            for p, place in painted:
+                here = np.ascontiguousarray(place).ravel()[part]
+                words |= np.where(here[:, None], p.held[1], p.held[0])
+            seen.label(words, None if inside is None else inside[part], labels[part])
+        return seen
+
+    tally = _tally(plan, *combined(plan.words, on_all_cores(sort, count, STRIP)), count)
     return labels.reshape(size), tally
 
 
@@ -267,21 +274,21 @@ class _Axes:
         self._columns = columns
         self._coded: dict[Any, Side] = {}
 
-    def sides(self, group: _Group, part: slice) -> Iterator[Side]:
+    def sides(self, group: _Group, part: slice) -> tuple[Side, Side]:
         """Where some pixels lie along the two axes of a group."""
         axes, sheet = group
         if isinstance(axes, str):
-            x = self._side(axes, "linear", sheet.x, part)
-            yield x
-            yield x._replace(cell=np.zeros_like(x.cell))
-        elif len(axes) == 4:
-            values = (self._columns[n].flat(part).decoded().ravel() for n in axes[:3])
-            x, y = to_ternary(*values, axes[3])
-            yield placed_side(x, sheet.x)
-            yield placed_side(y, sheet.y)
-        else:
-            for axis, edges in zip(axes, (sheet.x, sheet.y), strict=True):
-                yield self._side(axis.layer, axis.scale, edges, part)
+            along = self._side(axes, "linear", sheet.x, part)
+            return along, along._replace(cell=np.zeros_like(along.cell))
+        if len(axes) == 4:
+            a, b, c = (self._columns[n].flat(part).decoded().ravel() for n in axes[:3])
+            x, y = to_ternary(a, b, c, axes[3])
+            return placed_side(x, sheet.x), placed_side(y, sheet.y)
+        x_axis, y_axis = axes
+        return (
+            self._side(x_axis.layer, x_axis.scale, sheet.x, part),
+            self._side(y_axis.layer, y_axis.scale, sheet.y, part),
+        )
 
     def _side(
         self, layer: str, scale: Any, edges: npt.NDArray[np.float64], part: slice

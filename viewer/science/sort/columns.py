@@ -97,7 +97,8 @@ class Column:
             found: npt.NDArray[np.bool_] = np.isfinite(self.table)[self.codes]
             return found
         assert self.values is not None, "a column holds codes or values"
-        return np.isfinite(self.values)
+        finite: npt.NDArray[np.bool_] = np.isfinite(self.values)
+        return finite
 
 
 def common_shape(columns: Mapping[str, Column]) -> tuple[int, int] | None:

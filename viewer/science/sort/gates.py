@@ -251,9 +251,10 @@ def _sides(
     for start in range(0, count, step):
         part = slice(start, min(start + step, count))
         if isinstance(gate, Ternary):
-            values = (columns[n].flat(part).decoded().ravel() for n in (gate.a, gate.b, gate.c))
-            x, y = to_ternary(*values, gate.weights)
-            yield part, placed_side(x, cells.x), placed_side(y, cells.y)
+            names = (gate.a, gate.b, gate.c)
+            a, b, c = (columns[n].flat(part).decoded().ravel() for n in names)
+            at_x, at_y = to_ternary(a, b, c, gate.weights)
+            yield part, placed_side(at_x, cells.x), placed_side(at_y, cells.y)
         else:
             yield part, _along(gate.x, columns, part, cells.x), _along(gate.y, columns, part, cells.y)
 
@@ -275,6 +276,7 @@ def _in_range(gate: Range, column: Column) -> Mask:
 
     if column.codes is not None:
         assert column.table is not None, "codes come with a table"
-        return holds(column.table)[column.codes]
+        found: Mask = holds(column.table)[column.codes]
+        return found
     assert column.values is not None, "a column has codes or values"
     return holds(column.values)
