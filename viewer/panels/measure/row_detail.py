@@ -27,7 +27,6 @@ _DETAILS = {
     "weight_percent": "Weight",
     "weight_low_percent": "Weight, from",
     "weight_high_percent": "Weight, to",
-    "n_eff": "Effective number",
     "pixels": "Pixels",
     "block_um": "Block length",
     "bootstrap_low_percent": "Block bootstrap alone, from",
@@ -121,7 +120,7 @@ def _with_unit(number: float, key: str) -> str:
         return format_length(number, number, number)
     if key.endswith("_percent"):
         return f"{number:.4g} %"
-    if key in ("pixels", "n_eff"):
+    if key == "pixels":
         return f"{number:,.0f}"
     return f"{number:.3g} px" if key.endswith("_px") else f"{number:.4g}"
 
