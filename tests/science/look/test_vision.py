@@ -9,10 +9,9 @@ from viewer.science.look.vision import (
     VISIONS,
     apply_bgra,
     matrix,
+    mixtures,
     simulate,
-    to_linear,
     to_srgb,
-    weights,
 )
 
 CHANGED = [v for v in VISIONS if v != "none"]
@@ -28,8 +27,8 @@ def test_the_kernel_equals_its_plain_twin(vision):
     for picture in (colours(), np.repeat(colours(1), 5, axis=1)):
         one = np.ascontiguousarray(picture).view(np.uint32)[..., 0]
         other = one.copy()
-        kernels.see(one, to_linear(), weights(vision), to_srgb())
-        kernels.see_plain(other, to_linear(), weights(vision), to_srgb())
+        kernels.see(one, mixtures(vision), to_srgb())
+        kernels.see_plain(other, mixtures(vision), to_srgb())
         np.testing.assert_array_equal(one, other)
 
 

@@ -28,10 +28,10 @@ VISIONS: dict[str, str] = {
 DEFICIENCIES = tuple(STEPS)
 """``protan``, ``deutan`` and ``tritan``: the red, green or blue cones are missing or shifted."""
 
-LINEAR_BITS = 16
-WEIGHT_BITS = 14
-INVERSE_BITS = 14
-"""Whole-number arithmetic of `apply_bgra`: light, weights of a matrix, look-up back to sRGB."""
+_ONE = (1 << 16) - 1
+_BIAS = 1 << 15
+_FIELD = 21
+"""Whole-number arithmetic of `apply_bgra`: full light, what keeps a sum above 0, bits of a sum."""
 
 
 def matrix(vision: str, severity: float = 1.0) -> Floats:
@@ -126,31 +126,41 @@ def apply_bgra(out: npt.NDArray[np.uint8], vision: str) -> None:
     from viewer.science.kernels import vision as kernels
 
     words = out.view(np.uint32)[..., 0]
-    kernels.see(np.atleast_2d(words), to_linear(), weights(vision), to_srgb())
+    kernels.see(np.atleast_2d(words), mixtures(vision), to_srgb())
 
 
 @cache
-def to_linear() -> npt.NDArray[np.int32]:
-    """Light of each 8-bit sample, in whole numbers up to 2 to the power of `LINEAR_BITS`, less 1."""
-    light = srgb_to_linear(np.arange(256) / 255.0)
-    return np.rint(light * ((1 << LINEAR_BITS) - 1)).astype(np.int32)
+def mixtures(vision: str) -> npt.NDArray[np.int64]:
+    """What each 8-bit sample gives to the light as seen: the first table of `kernels.vision.see`.
+
+    Returns
+    -------
+    ndarray of int64 [3, 256]
+        For blue, green and red; not to be written to.
+    """
+    light = srgb_to_linear(np.arange(256) / 255.0) * _ONE
+    to_bgr = matrix(vision)[::-1, ::-1]
+    given = np.rint(to_bgr[:, :, None] * light).astype(np.int64)
+    # The middle one takes what rounding left over, so that greys come out as they went in.
+    given[:, 1] += np.rint(light).astype(np.int64) - given.sum(axis=1)
+    fields = np.array([1 << (_FIELD * i) for i in range(3)], np.int64)
+    table = np.tensordot(fields, given, axes=1)
+    table[0] += _BIAS * fields.sum()
+    table.flags.writeable = False
+    return np.ascontiguousarray(table)
 
 
 @cache
 def to_srgb() -> npt.NDArray[np.uint8]:
-    """8-bit sample of light, looked up by its highest `INVERSE_BITS` bits."""
-    drop = LINEAR_BITS - INVERSE_BITS
-    middle = (np.arange(1 << INVERSE_BITS) + 0.5) * (1 << drop) - 0.5
-    samples = linear_to_srgb(middle / ((1 << LINEAR_BITS) - 1))
-    return np.floor(np.clip(samples, 0.0, 1.0) * 255.0 + 0.5).astype(np.uint8)
+    """8-bit sample of light as seen: the second table of `kernels.vision.see`.
 
-
-@cache
-def weights(vision: str) -> npt.NDArray[np.int32]:
-    """`matrix` in whole numbers whose rows sum to 2 to the power of `WEIGHT_BITS` exactly."""
-    one = 1 << WEIGHT_BITS
-    whole = np.rint(matrix(vision) * one).astype(np.int32)
-    # What rounding left over goes where it weighs least: to the largest weight of the row.
-    rest = one - whole.sum(axis=1)
-    whole[np.arange(3), np.abs(whole).argmax(axis=1)] += rest.astype(np.int32)
-    return whole
+    Returns
+    -------
+    ndarray of uint8 [32768]
+        Not to be written to.
+    """
+    middle = np.arange(1 << 15) * 4 + 1.5 - _BIAS
+    samples = linear_to_srgb(np.clip(middle / _ONE, 0.0, 1.0))
+    table = np.floor(samples * 255.0 + 0.5).astype(np.uint8)
+    table.flags.writeable = False
+    return table
