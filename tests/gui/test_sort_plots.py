@@ -908,3 +908,18 @@ def test_closing_lets_everything_go(desk: Desk, qtbot: QtBot) -> None:
 
 def test_turning_twice_is_no_turn() -> None:
     assert turned(turned(SQUARE)) == SQUARE
+
+
+def test_nothing_is_counted_before_the_board_is_looked_at(desk: Desk, qtbot: QtBot) -> None:
+    desk.sorting.set_scheme("Plots", MAP, Scheme(plots=(FE_MG,)))
+    board = PlotBoard(desk)
+    qtbot.addWidget(board)
+    board.set_map(MAP)
+    assert board.canvases == []
+    assert not board.busy
+    board.resize(600, 400)
+    board.show()
+    rest(qtbot, board)
+    assert board.plots == (FE_MG,)
+    assert counted(board.canvases[0])[1].pixels > 0
+    board.close()

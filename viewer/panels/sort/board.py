@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import msgspec
 from PySide6.QtCore import QEvent, QPoint, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QFocusEvent, QKeyEvent
+from PySide6.QtGui import QFocusEvent, QKeyEvent, QShowEvent
 from PySide6.QtWidgets import QMenu, QVBoxLayout, QWidget
 
 from viewer.desk.desk import Desk
@@ -85,6 +85,7 @@ class PlotBoard(QWidget):
         self._mine: Gate | None = None
         self._over = ""
         self._before: Where | None = None
+        self._awake = False
         self._populations: tuple[Population, ...] = ()
         self._latest = Latest(self)
         self._pointed = Latest(self)
@@ -161,9 +162,8 @@ class PlotBoard(QWidget):
         self._offer_where()
         if self._source is not None and map_id is not None:
             self._source.lit = self._desk.lit_where(map_id)
-        self._follow()
-        if not self._plots and map_id is not None and map_id not in self._own:
-            self.suggest()
+        if self._awake:
+            self._begin()
 
     def set_window(self, window: tuple[slice, slice] | None) -> None:
         """Tell which rows and columns of the map are in view; None: none are."""
@@ -252,6 +252,19 @@ class PlotBoard(QWidget):
 
         self._latest.ask("suggest", lambda progress: pairs_of(desk, map_id, progress), done)
         self._arrange()
+
+    def _begin(self) -> None:
+        """Show the map's plots, or find some."""
+        self._follow()
+        if not self._plots and self._map is not None and self._map not in self._own:
+            self.suggest()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        if not self._awake:
+            # Nothing is counted, and the plotting library not loaded, before the board is looked at.
+            self._awake = True
+            self._begin()
 
     def sizeHint(self) -> QSize:
         return QSize(800, 380)
@@ -342,6 +355,8 @@ class PlotBoard(QWidget):
 
     def _follow(self) -> None:
         """Show the plots of the scheme, or those that are not stored in it."""
+        if not self._awake:
+            return
         plots: tuple[Plot, ...] = ()
         if self._map is not None:
             plots = self._desk.sorting.scheme(self._map).plots
