@@ -589,6 +589,72 @@ def mask(gate: Cells, ellipse: bool, x: Side, y: Side) -> npt.NDArray[np.bool_]:
     return out
 
 
+def pairs(gate: Cells, ellipse: bool, x: Side, y: Side, most: int) -> tuple[Array, Side, Side] | None:
+    """Ask a gate once for each pair of codes on its grid, where there are few.
+
+    Parameters
+    ----------
+    gate, ellipse
+        As of `mask`.
+    x, y : Side
+        By code.
+    most : int
+        Most pairs that may be asked for.
+
+    Returns
+    -------
+    state : ndarray of bool [y codes + 1, x codes + 1]
+        Whether a pair lies in the gate; the first row and column are of codes that are not on the grid.
+    x, y : Side
+        With the column and the row of each code as its cell. None where there are too many pairs.
+    """
+    codes = [
+        np.flatnonzero((s.cell > 0) & (s.cell < e.size)) for s, e in ((x, gate.x), (y, gate.y))
+    ]
+    (nx, ny) = (c.size for c in codes)
+    if nx * ny > most:
+        return None
+    numbers = []
+    for side, on in zip((x, y), codes, strict=True):
+        number = np.zeros(side.cell.size, np.uint16)
+        number[on] = np.arange(1, on.size + 1)
+        numbers.append(number)
+    state = np.zeros((ny + 1, nx + 1), np.bool_)
+    kind = np.uint16
+    every_x = x._replace(codes=np.tile(codes[0].astype(kind), ny))
+    every_y = y._replace(codes=np.repeat(codes[1].astype(kind), nx))
+    state[1:, 1:] = mask(gate, ellipse, every_x, every_y).reshape(ny, nx)
+    return state, x._replace(cell=numbers[0]), y._replace(cell=numbers[1])
+
+
+def look_up(state: Array, x: Side, y: Side) -> npt.NDArray[np.bool_]:
+    """Which pixels [n] lie in a gate, by a table of pairs of codes (see `pairs`)."""
+    out = np.empty(x.codes.size, np.bool_)
+    stride = state.shape[1]
+    _look_up(x.codes, y.codes, x.cell, y.cell.astype(np.uint32) * np.uint32(stride), state.ravel(), out)
+    return out
+
+
+def look_up_plain(state: Array, x: Side, y: Side) -> npt.NDArray[np.bool_]:
+    """`look_up` in NumPy."""
+    found: npt.NDArray[np.bool_] = state[y.cell[y.codes], x.cell[x.codes]]
+    return found
+
+
+@compiled
+def _look_up(
+    x: Array,
+    y: Array,
+    x_cell: npt.NDArray[np.uint16],
+    row_start: npt.NDArray[np.uint32],
+    state: npt.NDArray[np.bool_],
+    out: npt.NDArray[np.bool_],
+) -> None:
+    for block in prange((out.size + _BLOCK - 1) // _BLOCK):
+        for i in range(block * _BLOCK, min(out.size, (block + 1) * _BLOCK)):
+            out[i] = state[row_start[y[i]] + x_cell[x[i]]]
+
+
 def mask_plain(gate: Cells, ellipse: bool, x: Side, y: Side) -> npt.NDArray[np.bool_]:
     """`mask` in NumPy and fractions, without a grid."""
     px, py = (s.at[s.codes] if s.by_code else s.at for s in (x, y))

@@ -41,6 +41,9 @@ Mask = npt.NDArray[np.bool_]
 CELLS = 256
 """Rows and columns of the grid over a gate: it fits a second-level cache beside the codes' tables."""
 
+PAIRS = 1 << 20
+"""Most pairs of codes that a gate is asked for once each, instead of for every pixel."""
+
 STRIP = 1 << 19
 """Pixels of real numbers that are tested at a time."""
 
@@ -76,14 +79,18 @@ def inside(gate: Gate, columns: Mapping[str, Column], *, place: Mask | None = No
     assert shape is not None, "a gate has layers"
     if isinstance(gate, Range):
         return _in_range(gate, used[gate.layer])
-    from viewer.science.kernels.gates import mask
+    from viewer.science.kernels.gates import look_up, mask, pairs
 
     cells = cells_of(gate)
     ellipse = isinstance(gate, Ellipse)
-    out = np.empty(shape[0] * shape[1], np.bool_)
-    for part, x, y in _sides(gate, used, shape, cells):
-        out[part] = mask(cells, ellipse, x, y)
-    return out.reshape(shape)
+    count = shape[0] * shape[1]
+    masks = []
+    for x, y in _sides(gate, used, shape, cells):
+        few = None
+        if x.by_code and y.by_code:
+            few = pairs(cells, ellipse, x, y, min(PAIRS, count // 4))
+        masks.append(mask(cells, ellipse, x, y) if few is None else look_up(*few))
+    return (masks[0] if len(masks) == 1 else np.concatenate(masks)).reshape(shape)
 
 
 def known(gate: Gate, columns: Mapping[str, Column]) -> Mask | None:
@@ -243,20 +250,20 @@ def _sides(
     columns: Mapping[str, Column],
     shape: tuple[int, int],
     cells: Cells,
-) -> Iterator[tuple[slice, Side, Side]]:
+) -> Iterator[tuple[Side, Side]]:
     """The gate's pixels along its two axes, as many at a time as is good for the cache."""
     count = shape[0] * shape[1]
     coded = isinstance(gate, Polygon | Ellipse) and all(c.codes is not None for c in columns.values())
     step = max(count, 1) if coded else STRIP
-    for start in range(0, count, step):
+    for start in range(0, max(count, 1), step):
         part = slice(start, min(start + step, count))
         if isinstance(gate, Ternary):
             names = (gate.a, gate.b, gate.c)
             a, b, c = (columns[n].flat(part).decoded().ravel() for n in names)
             at_x, at_y = to_ternary(a, b, c, gate.weights)
-            yield part, placed_side(at_x, cells.x), placed_side(at_y, cells.y)
+            yield placed_side(at_x, cells.x), placed_side(at_y, cells.y)
         else:
-            yield part, _along(gate.x, columns, part, cells.x), _along(gate.y, columns, part, cells.y)
+            yield _along(gate.x, columns, part, cells.x), _along(gate.y, columns, part, cells.y)
 
 
 def _along(
