@@ -7,6 +7,7 @@ two grains goes to the one it holds more of. Resin in cracks stays unsorted.
 from viewer.science.sort.recipe import Formula, Gaussian, Recipe
 from viewer.science.sort.scheme import (
     Axis,
+    Gate,
     InUnit,
     Phase,
     Plot,
@@ -68,7 +69,7 @@ def _polygon(x: str, y: str, *points: tuple[float, float]) -> Polygon:
 
 def scheme() -> Scheme:
     """Populations and phases of the slab, for counts as the generator makes them."""
-    gates = {
+    gates: dict[str, Gate] = {
         # Above the middle: films between crowded chromites are thinner than the beam.
         "Much Cr": Range(layer="Cr", low=225.0),
         "Sulfur": _polygon("S", "Fe", (280.0, 60.0), (_FAR, 60.0), (_FAR, _FAR), (280.0, _FAR)),

@@ -255,33 +255,54 @@ def about(args: argparse.Namespace, out: Out) -> None:
 
 
 def blend(args: argparse.Namespace, out: Out) -> None:
-    """Export a composite."""
-    from viewer.desk.export import blended, write
+    """Export a composite, or the phase map."""
+    from viewer.desk.export import blended, write, write_phases
 
+    given = {"--stretch": args.stretch, "--curve": args.curve, "--gamma": args.gamma}
+    for option, value in given.items():
+        if args.phases and value is not None:
+            raise UsageError(f"A phase map takes no {option}.", hint="Its colours are the key's.")
+    if args.areas and not args.phases:
+        raise UsageError("--areas belongs to --phases.")
     with _desk(args, write=False) as desk:
-        composite = blended(
-            desk,
-            args.map,
-            names=args.rgb,
-            saved=args.composite,
-            percentiles=args.stretch,
-            gamma=args.gamma,
-            curve=args.curve,
-        )
+        composite = None
         with showing_progress("Export", out.as_json) as progress:
-            written = write(
-                desk,
-                args.map,
-                composite,
-                Path(args.output),
-                width_mm=args.width_mm,
-                dpi=args.dpi,
-                depth=args.depth,
-                paper=args.paper,
-                title=args.title,
-                overwrite=args.force,
-                progress=progress,
-            )
+            if args.phases:
+                written = write_phases(
+                    desk,
+                    args.map,
+                    Path(args.output),
+                    width_mm=args.width_mm,
+                    dpi=args.dpi,
+                    paper=args.paper,
+                    title=args.title,
+                    areas=args.areas,
+                    overwrite=args.force,
+                    progress=progress,
+                )
+            else:
+                composite = blended(
+                    desk,
+                    args.map,
+                    names=args.rgb,
+                    saved=args.composite,
+                    percentiles=args.stretch,
+                    gamma=args.gamma,
+                    curve=args.curve,
+                )
+                written = write(
+                    desk,
+                    args.map,
+                    composite,
+                    Path(args.output),
+                    width_mm=args.width_mm,
+                    dpi=args.dpi,
+                    depth=args.depth,
+                    paper=args.paper,
+                    title=args.title,
+                    overwrite=args.force,
+                    progress=progress,
+                )
     out.put(
         file=str(written.path),
         width_px=written.width_px,
@@ -290,7 +311,7 @@ def blend(args: argparse.Namespace, out: Out) -> None:
         height_mm=written.height_mm,
         dpi=written.dpi,
         caption=written.caption,
-        composite=_builtins(composite),
+        composite=None if composite is None else _builtins(composite),
         notes=[{"kind": n.kind, "level": n.level, "text": n.text} for n in written.notes],
     )
     out.say(f"{written.path}: {written.caption}")
@@ -634,6 +655,7 @@ def parser() -> _Parser:
     what = v.add_mutually_exclusive_group(required=True)
     what.add_argument("--rgb", type=triple, metavar="R,G,B", help="layers as red, green, blue")
     what.add_argument("--composite", metavar="NAME", help="a composite saved in the project")
+    what.add_argument("--phases", action="store_true", help="the phase map, with its key")
     v.add_argument(
         "--stretch", type=percentiles, metavar="LOW:HIGH", help="percentiles (default: 1:99)"
     )
@@ -647,6 +669,7 @@ def parser() -> _Parser:
     )
     v.add_argument("--paper", choices=("light", "dark"), default="light")
     v.add_argument("--title", default="")
+    v.add_argument("--areas", action="store_true", help="area %% of each phase in the key")
     v.add_argument("--force", action="store_true", help="replace an existing file")
 
     v = verb("derive", derive)

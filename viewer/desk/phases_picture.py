@@ -15,13 +15,11 @@ from viewer.desk.picture import Block, LayersPicture
 from viewer.science.look.blend import paint, paint_over
 from viewer.science.look.vision import apply_bgra
 from viewer.science.sort.classify import UNSORTED
+from viewer.science.sort.key import GROUNDS, to_rgb
 from viewer.store.project import MapFile
 
-UNSORTED_COLOUR: RGB = (84, 84, 84)
-"""Of pixels that no phase has."""
-
-OUTSIDE_COLOUR: RGB = (12, 12, 12)
-"""Of pixels outside the sample's outline."""
+UNSORTED_COLOUR, OUTSIDE_COLOUR = ((int(r), int(g), int(b)) for r, g, b in to_rgb(GROUNDS))
+"""Of pixels that no phase has, and of those outside the sample's outline."""
 
 
 @dataclass(frozen=True)
