@@ -100,14 +100,18 @@ class WhereButton(QToolButton):
         add("Whole map", WHOLE)
         add("In view", VIEW)
         if self._units:
-            self._menu.addSection("Unit")
+            self._head("Units")
             for unit_id, name in self._units:
                 add(name, ("unit", unit_id))
         if self._phases:
-            self._menu.addSection("Phase")
+            self._head("Phases")
             for phase_id, name in self._phases:
                 add(name, ("phase", phase_id))
             add("Unsorted", ("phase", ""))
+
+    def _head(self, words: str) -> None:
+        self._menu.addSeparator()
+        self._menu.addAction(words).setEnabled(False)
 
     def _take(self, choice: Choice) -> None:
         if choice != self._choice:

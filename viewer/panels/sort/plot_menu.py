@@ -62,7 +62,6 @@ def axis_menu(
         else:
             choose(Axis(layer=name, scale=axis.scale))
 
-    menu.addSection(f"Scale of {axis.layer}")
     group = QActionGroup(menu)
     for scale, words, tip in SCALES:
         action = menu.addAction(words)
@@ -76,6 +75,6 @@ def axis_menu(
     menu.addSeparator()
     action = menu.addAction("Swap the axes")
     action.triggered.connect(swap)
-    menu.addSection("Layer")
+    menu.addSeparator()
     layer_actions(menu, layers, axis.layer, (), take)
     return menu

@@ -138,7 +138,6 @@ class TernaryPlot(PlotCanvas):
                     Plot(ternary=(a, b, c), weights=(weights[0], weights[1], weights[2]))
                 )
 
-        menu.addSection("Layer at this corner")
         layer_actions(menu, self._source.layers(), names[corner], (), choose)
         return menu
 
