@@ -392,22 +392,22 @@ def test_where_limits_what_is_counted(board: PlotBoard, desk: Desk, qtbot: QtBot
 def test_a_large_map_shows_a_coarse_density_first_and_the_exact_one_at_rest(
     desk: Desk, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from viewer.panels.sort import plot_canvas, plot_source
+    from viewer.panels.sort import plot_counting, plot_source
 
-    monkeypatch.setattr(plot_canvas, "PROMPT_PIXELS", 10_000)
-    monkeypatch.setattr(plot_canvas, "LIVE_PIXELS", 30_000)
+    monkeypatch.setattr(plot_counting, "PROMPT_PIXELS", 10_000)
+    monkeypatch.setattr(plot_counting, "LIVE_PIXELS", 30_000)
     monkeypatch.setattr(
-        plot_canvas, "coarse_level", lambda shape, most=30_000: plot_source.coarse_level(shape, most)
+        plot_counting, "coarse_level", lambda shape, most=30_000: plot_source.coarse_level(shape, most)
     )
     levels: list[int] = []
-    shown = plot_canvas.PlotCanvas._show_density
+    shown = plot_counting.CountedPlot._show_density
 
     def watch(self: PlotCanvas, question: Any, found: Any, level: int) -> None:
         if found is not None:
             levels.append(level)
         shown(self, question, found, level)
 
-    monkeypatch.setattr(plot_canvas.PlotCanvas, "_show_density", watch)
+    monkeypatch.setattr(plot_counting.CountedPlot, "_show_density", watch)
     desk.sorting.set_scheme("Plots", MAP, Scheme(plots=(FE_MG,)))
     board = PlotBoard(desk)
     qtbot.addWidget(board)
