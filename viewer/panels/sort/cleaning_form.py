@@ -6,11 +6,11 @@ import math
 
 from msgspec.structs import replace
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QGridLayout, QLabel, QSpinBox, QWidget
+from PySide6.QtWidgets import QDoubleSpinBox, QGridLayout, QLabel, QSpinBox, QWidget
 
 from viewer.panels.look.digits import grouped
 from viewer.panels.parts import inset
-from viewer.panels.qt import silenced
+from viewer.panels.qt import ElidedLabel, silenced
 from viewer.panels.sort.cleaning_area import AreaBox, area_note, area_text
 from viewer.panels.theme import current
 from viewer.science.sort.clean import CleaningReport
@@ -51,22 +51,21 @@ class CleaningForm(QWidget):
         self.holes.setToolTip("Holes in the phase up to this area are filled")
         self.least = inset(AreaBox(self))
         self.least.setToolTip("Grains smaller than this area are given up")
-        self.notes: dict[str, QLabel] = {}
+        self.notes: dict[str, ElidedLabel] = {}
         grid = QGridLayout(self)
         grid.setContentsMargins(0, 0, 0, 0)
         grid.setHorizontalSpacing(tokens.gap_2)
         grid.setVerticalSpacing(tokens.gap_1)
-        for at, (name, text, box) in enumerate(
-            (
-                ("majority", "&Majority window", self.majority),
-                ("opening", "&Opening radius", self.opening),
-                ("holes", "&Fill holes up to", self.holes),
-                ("least", "&Least grain", self.least),
-            )
-        ):
+        rows: tuple[tuple[str, str, QSpinBox | QDoubleSpinBox], ...] = (
+            ("majority", "&Majority window", self.majority),
+            ("opening", "&Opening radius", self.opening),
+            ("holes", "&Fill holes up to", self.holes),
+            ("least", "&Least grain", self.least),
+        )
+        for at, (name, text, box) in enumerate(rows):
             label = QLabel(text, self)
             label.setBuddy(box)
-            note = QLabel(self)
+            note = ElidedLabel("", self)
             note.setProperty("tone", "dim")
             self.notes[name] = note
             grid.addWidget(label, at, 0)

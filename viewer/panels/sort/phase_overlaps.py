@@ -7,13 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtWidgets import QLabel, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QGridLayout, QLabel, QToolButton, QVBoxLayout, QWidget
 
 from viewer.panels import icons
 from viewer.panels.look.digits import grouped
-from viewer.panels.theme import current
+from viewer.panels.qt import ElidedLabel
+from viewer.panels.theme import current, figures
 
-MOST = 6
+MOST = 5
 """Pairs that are named; the rest are counted."""
 
 
@@ -79,18 +80,37 @@ class OverlapNote(QWidget):
         self.head.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.head.setToolTip("The first phase in the list that holds a pixel has it; open to see pairs")
         self.head.toggled.connect(self._open)
-        self.pairs = QLabel(self)
-        self.pairs.setTextFormat(Qt.TextFormat.PlainText)
-        self.pairs.setWordWrap(True)
-        self.pairs.setProperty("tone", "dim")
-        self.pairs.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
-        self.pairs.setContentsMargins(tokens.icon_small + tokens.gap_3, 0, tokens.gap_2, tokens.gap_1)
+        self.pairs = QWidget(self)
+        grid = QGridLayout(self.pairs)
+        grid.setContentsMargins(tokens.icon_small + tokens.gap_3, 0, tokens.gap_2, tokens.gap_2)
+        grid.setHorizontalSpacing(tokens.gap_2)
+        grid.setVerticalSpacing(2)
+        about = ElidedLabel("The first in the list has them: move up what is to win.", self.pairs)
+        about.setProperty("tone", "dim")
+        grid.addWidget(about, 0, 0, 1, 2)
+        self._rows: list[tuple[QLabel, ElidedLabel]] = []
+        for row in range(MOST):
+            number, words = QLabel(self.pairs), ElidedLabel("", self.pairs)
+            number.setFont(figures(number.font()))
+            number.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+            grid.addWidget(number, row + 1, 0)
+            grid.addWidget(words, row + 1, 1)
+            self._rows.append((number, words))
+        self.more = QLabel(self.pairs)
+        self.more.setProperty("tone", "dim")
+        grid.addWidget(self.more, MOST + 1, 1)
+        grid.setColumnStretch(1, 1)
         box = QVBoxLayout(self)
         box.setContentsMargins(tokens.gap_1, 0, tokens.gap_1, 0)
         box.setSpacing(0)
         box.addWidget(self.head, 0, Qt.AlignmentFlag.AlignLeft)
         box.addWidget(self.pairs)
         self._open(False)
+
+    @property
+    def words(self) -> list[str]:
+        """The pairs as they are shown."""
+        return [f"{n.text()} {w.text()}" for n, w in self._rows if not w.isHidden()]
 
     def show_overlaps(self, overlaps: Overlaps, names: tuple[str, ...]) -> None:
         """Show the overlaps of phases of these names; nothing where there are none."""
@@ -99,13 +119,18 @@ class OverlapNote(QWidget):
         if overlaps.exact:
             self.head.setText(f"{count} px are claimed by two phases")
         else:
-            self.head.setText(f"Up to {count} px claimed by two phases or more")
-        lines = ["The first in the list has them; move a phase up to let it win."]
-        for first, second, pixels in overlaps.pairs[:MOST]:
-            lines.append(f"{grouped(pixels)} px: {names[first]} before {names[second]}")
-        if len(overlaps.pairs) > MOST:
-            lines.append(f"and {len(overlaps.pairs) - MOST} more pairs")
-        self.pairs.setText("\n".join(lines))
+            self.head.setText(f"Up to {count} px are claimed twice")
+        for row, (number, words) in enumerate(self._rows):
+            shown = row < min(len(overlaps.pairs), MOST)
+            number.setVisible(shown)
+            words.setVisible(shown)
+            if shown:
+                first, second, pixels = overlaps.pairs[row]
+                number.setText(grouped(pixels))
+                words.setText(f"{names[first]} before {names[second]}")
+        left = len(overlaps.pairs) - MOST
+        self.more.setText(f"and {left} more pair{'s' if left != 1 else ''}")
+        self.more.setVisible(left > 0)
 
     def _open(self, on: bool) -> None:
         self.head.setIcon(icons.icon("chevron-down" if on else "chevron-right"))

@@ -94,9 +94,13 @@ class PhasePage(QWidget):
         self.choose.setProperty("tone", "dim")
         self.choose.setContentsMargins(tokens.gap_1, tokens.gap_1, 0, tokens.gap_1)
 
-        upper = _part(self, _titled("Phases", self.state, phase_tools, self), self.phases)
-        upper.layout().addWidget(self.overlaps)
-        upper.layout().addWidget(self.trouble)
+        upper = _part(
+            self,
+            _titled("Phases", self.state, phase_tools, self),
+            self.phases,
+            self.overlaps,
+            self.trouble,
+        )
 
         middle = QWidget(self)
         column = QVBoxLayout(middle)
@@ -106,16 +110,16 @@ class PhasePage(QWidget):
         for section in (self.rule_section, self.cleaning_section, self.mixed_section):
             column.addWidget(section)
         column.addStretch(1)
-        self.scroll = QScrollArea(self)
-        self.scroll.setFrameShape(QFrame.Shape.NoFrame)
-        self.scroll.setWidgetResizable(True)
-        self.scroll.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.scroll.setWidget(middle)
-        self.scroll.setMinimumHeight(3 * tokens.control)
+        self.sections = QScrollArea(self)
+        self.sections.setFrameShape(QFrame.Shape.NoFrame)
+        self.sections.setWidgetResizable(True)
+        self.sections.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.sections.setWidget(middle)
+        self.sections.setMinimumHeight(3 * tokens.control)
 
         lower = _part(self, _titled("Populations", None, population_tools, self), self.populations)
         self.splitter = QSplitter(Qt.Orientation.Vertical, self)
-        for part in (upper, self.scroll, lower):
+        for part in (upper, self.sections, lower):
             self.splitter.addWidget(part)
         self.splitter.setChildrenCollapsible(False)
         self.splitter.setSizes([3300, 3000, 2700])  # shares: the splitter scales them to its height
@@ -231,13 +235,15 @@ def _titled(
     return row
 
 
-def _part(parent: QWidget, title: QHBoxLayout, body: QWidget) -> QWidget:
+def _part(parent: QWidget, title: QHBoxLayout, body: QWidget, *below: QWidget) -> QWidget:
     part = QWidget(parent)
     box = QVBoxLayout(part)
     box.setContentsMargins(0, 0, 0, 0)
     box.setSpacing(0)
     box.addLayout(title)
     box.addWidget(body, 1)
+    for widget in below:
+        box.addWidget(widget)
     return part
 
 

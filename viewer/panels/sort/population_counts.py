@@ -16,6 +16,8 @@ from viewer.science.sort.scheme import Gate, InUnit, Painted, Population, layers
 MOST = 2000
 """Counts that are remembered."""
 
+ONCE = "once"
+
 
 class PopulationCounts(QObject):
     """Counts of pixels in gates, inside the outline.
@@ -58,8 +60,8 @@ class PopulationCounts(QObject):
         self._ask(f"count {population.id}", at, map_id, population.gate, population.inverted)
         return None
 
-    def latest_of(self, key: str, map_id: str, gate: Gate, done: Callable[[int], None]) -> None:
-        """Count a gate that is no population yet; `done` gets the pixels."""
+    def once(self, map_id: str, gate: Gate, done: Callable[[int], None]) -> None:
+        """Count a gate of which only the latest matters; `done` gets the pixels."""
         at = self._key(map_id, gate, False)
         if at is None:
             return
@@ -71,7 +73,19 @@ class PopulationCounts(QObject):
             self._remember(at, pixels)
             done(pixels)
 
-        self._latest.ask(key, lambda p: self._desk.sorting.count(map_id, gate, progress=p), take)
+        self._latest.ask(ONCE, lambda p: self._desk.sorting.count(map_id, gate, progress=p), take)
+
+    def drop_once(self) -> None:
+        """Nobody waits for `once` any more."""
+        self._latest.drop(ONCE)
+
+    def inside(self, map_id: str) -> int:
+        """Pixels inside the outline, once the map is sorted; before, those of the whole map."""
+        image = self._desk.sorting.latest(map_id)
+        if image is not None:
+            return image.inside
+        rows, cols = self._desk.maps[map_id].shape
+        return rows * cols
 
     def forget_questions(self) -> None:
         """Stop counting: another map is looked at."""

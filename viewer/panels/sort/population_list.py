@@ -152,10 +152,10 @@ class _Delegate(RowDelegate):
             painter.setPen(QColor(tokens.text_dim))
             words = f"not in {row.axes}" if row.inverted else row.axes
         x = left
-        for colour in row.colours[:6]:
+        for dot in row.colours[:6]:
             painter.save()
             painter.setPen(QColor(tokens.edge))
-            painter.setBrush(QColor(*colour))
+            painter.setBrush(QColor(*dot))
             painter.drawEllipse(QRectF(x + 0.5, lower.center().y() - 4, 8, 8))
             painter.restore()
             x += 11

@@ -24,10 +24,11 @@ from PySide6.QtWidgets import (
 from viewer.panels import icons
 from viewer.panels.look.digits import grouped, share
 from viewer.panels.qt import ElidedLabel, set_property
+from viewer.panels.sort.phase_edits import Join
 from viewer.panels.sort.phase_rows import LONGEST_NAME, plain_menu_text
 from viewer.panels.theme import current, figures
 
-JOINS = (
+JOINS: tuple[tuple[Join, str, str], ...] = (
     ("or", "or it", "A pixel of this population is one of the phase as well"),
     ("and", "and it", "Only pixels of this population remain in the phase"),
     ("not", "and not it", "Pixels of this population are taken out of the phase"),
@@ -238,7 +239,7 @@ class PopulationStrip(QFrame):
             self.name.selectAll()
 
     def _say(self) -> None:
-        text = " ".join(filter(None, (self._wrong, *self._notes)))
+        text = "\n".join(filter(None, (self._wrong, *self._notes)))
         self.caution.setText(text)
         self.caution.setVisible(bool(text))
 

@@ -7,6 +7,7 @@ keeps nothing itself.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 from PySide6.QtCore import QRectF, QSize, Qt, Signal
 from PySide6.QtGui import (
@@ -152,8 +153,7 @@ class RuleEdit(QWidget):
                 sub = menu.addMenu(title)
                 for unit in self._units:
                     sub.addAction(
-                        plain_menu_text(unit),
-                        lambda u=unit, n=negated: self.unit_wanted.emit(group, u, n),
+                        plain_menu_text(unit), partial(self.unit_wanted.emit, group, unit, negated)
                     )
         return menu
 
