@@ -47,8 +47,11 @@ def from_axis(coordinates: npt.ArrayLike, scale: Scale) -> Floats:
 
 
 def placed(values: npt.NDArray[Any], scale: Scale) -> Floats:
-    """As `to_axis`; what has no place on the axis is NaN."""
-    return to_axis(values, scale)
+    """As `to_axis`; -infinity where there is a value that has no place on the axis."""
+    at = to_axis(values, scale)
+    if scale == "log":
+        at[np.isnan(at) & np.isfinite(values)] = -np.inf
+    return at
 
 
 def to_ternary(

@@ -20,8 +20,8 @@ class Column:
     Attributes
     ----------
     codes : ndarray of uint8 or uint16 [rows, columns], or None
-    table : ndarray of float64 [n], or None
-        Value of each code that may occur; NaN where a code stands for none.
+    table : ndarray of float64 [256 or 65536], or None
+        Value of each code that the type can hold; NaN where a code stands for none.
     values : ndarray [rows, columns], or None
         Numbers; NaN where there is none.
     """
@@ -34,17 +34,24 @@ class Column:
     def of_codes(cls, codes: npt.NDArray[Any], table: npt.NDArray[np.float64]) -> Column:
         """Codes, and the value of each.
 
+        Codes past the end of the table have no value; entries past the last code of the type are left
+        out. (Compiled loops look up without checking, so every code the type can hold has an entry.)
+
         Raises
         ------
         ValueError
-            The codes are not ``uint8`` or ``uint16`` with two axes, or the table is too short for one
-            that occurs.
+            The codes are not ``uint8`` or ``uint16`` with two axes, or the table has not one.
         """
         if codes.ndim != 2 or codes.dtype not in (np.uint8, np.uint16):
             raise ValueError("codes are uint8 or uint16 with rows and columns")
-        if len(table) < 1 << (8 * codes.itemsize) and codes.size and int(codes.max()) >= len(table):
-            raise ValueError("a code lies beyond the table")
-        return cls(codes=codes, table=np.asarray(table, np.float64))
+        if table.ndim != 1:
+            raise ValueError("a table has one axis")
+        size = 1 << (8 * codes.itemsize)
+        full = np.asarray(table, np.float64)
+        if full.size != size:
+            full = np.full(size, np.nan)
+            full[: min(size, table.size)] = table[:size]
+        return cls(codes=codes, table=full)
 
     @classmethod
     def of_values(cls, values: npt.NDArray[Any]) -> Column:
