@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from viewer.store.documents import DOCUMENTS
+from viewer.store.schemes import scheme_schema
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 
 
+FILES: dict[str, Callable[[], dict[str, Any]]] = {"scheme": scheme_schema}
+"""Files of their own that have a schema."""
+
+
 def schema_of(name: str) -> dict[str, Any]:
-    """JSON schema (draft 2020-12) of a document of ``/state``.
+    """JSON schema (draft 2020-12) of a document of ``/state``, or of one of `FILES`.
 
     Raises
     ------
     KeyError
-        No document has that name.
+        No document and no file has that name.
     """
+    if name in FILES:
+        return FILES[name]()
     return {
         "$schema": DRAFT,
         "title": f"Grainlight document «{name}»",
@@ -36,7 +44,7 @@ def main() -> None:
     """Write every schema into ``resources/schemas`` of a source tree."""
     folder = Path(__file__).parents[2] / "resources" / "schemas"
     folder.mkdir(exist_ok=True)
-    for name in DOCUMENTS:
+    for name in (*DOCUMENTS, *FILES):
         (folder / f"{name}.json").write_bytes(text_of(name))
 
 
