@@ -8,7 +8,7 @@ import os
 import time
 from pathlib import Path
 
-NAMES = ("composite", "light", "open", "gather", "growth")
+NAMES = ("composite", "light", "density", "gates", "sorting", "open", "gather", "growth")
 """One module of this package a group of rows."""
 
 
@@ -19,6 +19,7 @@ def run(out: Path, names: tuple[str, ...] = NAMES, *, quick: bool = False) -> Pa
     from tests.benchmarks.harness import Row, Settings, table, write_json
 
     settings = Settings(out.absolute(), quick)
+    settings.out.mkdir(parents=True, exist_ok=True)
     console = Console(width=None if os.isatty(1) else 160)
     began = time.perf_counter()
     rows: list[Row] = []

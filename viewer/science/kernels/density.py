@@ -15,6 +15,9 @@ Bins = npt.NDArray[np.int32]
 Mask = npt.NDArray[np.bool_]
 Counts = npt.NDArray[np.int64]
 
+_IN_CACHE = 1 << 17
+"""Counters of which a second-level cache holds two tables."""
+
 
 def count_pairs(
     x: Codes, y: Codes, x_bins: Bins, y_bins: Bins, shape: tuple[int, int], mask: Mask | None = None
@@ -37,9 +40,11 @@ def count_pairs(
     ndarray of int64 [bins of y, bins of x]
     """
     # Each part has a table of its own, so that no two threads write to one counter. A pixel often is
-    # like its neighbour: two tables in turn spare it the wait for the neighbour's count.
-    parts = max(1, min(get_num_threads(), x.shape[0]))
-    tables = np.zeros((parts, 2, shape[0] * shape[1]), np.uint32)
+    # like its neighbour: two tables in turn spare it the wait for the neighbour's count, where both
+    # fit in the cache. Tables much larger than the pixels counted would cost more than they save.
+    entries = shape[0] * shape[1]
+    parts = max(1, min(get_num_threads(), x.shape[0], x.size // entries))
+    tables = np.zeros((parts, 2 if entries <= _IN_CACHE else 1, entries), np.uint32)
     rows = (y_bins * shape[1]).astype(np.int32)
     args = (np.ascontiguousarray(x), np.ascontiguousarray(y), x_bins, rows)
     if mask is None:
@@ -63,7 +68,7 @@ def count_pairs_plain(
 def _count_all(x: Codes, y: Codes, x_bins: Bins, rows: Bins, tables: npt.NDArray[np.uint32]) -> None:
     parts = tables.shape[0]
     for part in prange(parts):
-        one, other = tables[part, 0], tables[part, 1]
+        one, other = tables[part, 0], tables[part, tables.shape[1] - 1]
         start, stop = part * x.shape[0] // parts, (part + 1) * x.shape[0] // parts
         for r in range(start, stop):
             xs, ys = x[r], y[r]

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.science.kernels.density import bin_of, count_pairs
-from viewer.science.sort.axes import to_axis
+from viewer.science.sort.axes import to_axis, to_ternary
 from viewer.science.sort.columns import Column
 from viewer.science.sort.scheme import Scale
 
@@ -222,9 +222,8 @@ def ternary_density(
     x, y, known = ternary_place(a, b, c, weights)
     across = Extent(0.0, 1.0, bins)
     up = Extent(0.0, HEIGHT, max(1, round(bins * HEIGHT)))
-    placed = joint_density(
-        Column.of_values(x), Column.of_values(y), across, up, mask=known if mask is None else known & mask
-    )
+    counted = known if mask is None else known & mask
+    placed = joint_density(Column.of_values(x), Column.of_values(y), across, up, mask=counted)
     pixels = x.size if mask is None else int(np.count_nonzero(mask))
     return TernaryDensity(placed.counts, pixels, placed.missing, pixels - placed.pixels)
 
@@ -242,17 +241,15 @@ def ternary_place(
         Which pixels have all three values.
     """
     known = a.known() & b.known() & c.known()
-    parts = [w * np.maximum(k.decoded(), 0.0) for k, w in zip((a, b, c), weights, strict=True)]
-    total = parts[0] + parts[1] + parts[2]
-    on = known & (total > 0) & np.isfinite(total)
-    x, y = np.full(total.shape, np.nan), np.full(total.shape, np.nan)
-    upper = parts[2][on] / total[on]
-    x[on] = np.clip(parts[1][on] / total[on] + upper / 2.0, 0.0, 1.0)
-    y[on] = np.clip(upper * HEIGHT, 0.0, HEIGHT)
-    return x, y, known
+    x, y = to_ternary(a.decoded().ravel(), b.decoded().ravel(), c.decoded().ravel(), weights)
+    for place in (x, y):
+        place[np.isinf(place)] = np.nan
+    return x.reshape(a.shape), y.reshape(a.shape), known
 
 
-def _binned(column: Column, extent: Extent, scale: Scale) -> tuple[npt.NDArray[Any], npt.NDArray[np.int32]]:
+def _binned(
+    column: Column, extent: Extent, scale: Scale
+) -> tuple[npt.NDArray[Any], npt.NDArray[np.int32]]:
     """Codes of a column, and the bin of each code."""
     if column.codes is not None and column.table is not None:
         places = to_axis(column.table, scale)[None, :]
