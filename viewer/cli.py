@@ -114,6 +114,15 @@ def percentiles(text: str) -> tuple[float, float]:
         raise argparse.ArgumentTypeError(f"{text!r} is not two percentiles such as 1:99") from None
 
 
+def dwells(text: str) -> tuple[float, float]:
+    """``10:25``: dwell times of two runs, in ms."""
+    first, _, second = text.partition(":")
+    try:
+        return float(first), float(second)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not two dwell times such as 10:25") from None
+
+
 def point(text: str) -> tuple[float, float]:
     """``x,y`` in µm."""
     x, _, y = text.partition(",")
@@ -349,6 +358,119 @@ def derive(args: argparse.Namespace, out: Out) -> None:
         out.say(f"  without a value: {missing}")
 
 
+def sort(args: argparse.Namespace, out: Out) -> None:
+    """Sort pixels into phases by a scheme, and print the modes."""
+    from viewer.desk.modes import modes_of, plain, write_modes
+    from viewer.desk.transfer import apply_transfer, export_scheme, plan_transfer
+    from viewer.science.measure.registry import KINDS
+    from viewer.store.schemes import read_scheme, write_scheme
+
+    target = _free(args)
+    kept = None if args.save_scheme is None else Path(args.save_scheme)
+    if kept is not None and kept.exists() and not args.force:
+        raise InputError(
+            "The file exists already.", where=str(kept), hint="Replace it with --force."
+        )
+    file = None if args.scheme is None else read_scheme(args.scheme)
+    if file is None and (args.match != "none" or args.layer):
+        raise UsageError("--match and --layer belong to --scheme.")
+    with _desk(args) as desk:
+        found = desk.map(args.map)
+        with showing_progress("Sort", out.as_json) as progress:
+            if file is not None:
+                plan = plan_transfer(
+                    desk,
+                    found.id,
+                    file,
+                    args.match,
+                    mapping=dict(args.layer or ()),
+                    phase=args.peak_of,
+                    dwell_ms=args.dwell_ms,
+                    offset=args.offset,
+                    progress=progress,
+                )
+                apply_transfer(desk, plan, take_colours=args.take_colours, wait=progress)
+                _say_transfer(out, plan)
+            image = desk.sorting.sort_now(found.id, progress)
+            measured = modes_of(desk, found.id, image=image, progress=progress)
+        if target is not None:
+            write_modes(target, [(found.name, "whole sample", measured)])
+            out.put(file=str(target))
+        if kept is not None:
+            write_scheme(export_scheme(desk, found.id), kept)
+            out.put(scheme=str(kept))
+        out.put(
+            map=found.id,
+            unsorted=image.unsorted,
+            mixed=image.mixed,
+            overlaps=_overlaps(image),
+            modes=plain(measured),
+        )
+    out.say(f"{found.name}: {image.inside:,} pixels, {image.unsorted:,} of them unsorted")
+    overlaps = _overlaps(image)
+    if overlaps:
+        out.say("  claimed by two phases, of which the first has them:")
+    for overlap in overlaps[:SHOWN_PAIRS]:
+        out.say(f"    {overlap['pixels']:>9,} pixels  {overlap['first']}, {overlap['second']}")
+    if len(overlaps) > SHOWN_PAIRS:
+        rest = sum(overlap["pixels"] for overlap in overlaps[SHOWN_PAIRS:])
+        out.say(f"    {rest:>9,} pixels  of {len(overlaps) - SHOWN_PAIRS} other pairs")
+    _say_modes(out, measured)
+    for path in (target, kept):
+        if path is not None:
+            out.say(f"{path}: written")
+    out.say(f"  caution: {KINDS['mode'].caution}")
+
+
+SHOWN_PAIRS = 6
+"""Pairs of phases that are named to a person; ``--json`` has them all."""
+
+
+def _overlaps(image: Any) -> list[dict[str, Any]]:
+    """Pairs of phases that claim the same pixels, most pixels first."""
+    names, shared = image.names, image.tally.overlaps
+    pairs = [
+        {"first": names[i], "second": names[j], "pixels": int(shared[i, j])}
+        for i in range(len(names))
+        for j in range(i + 1, len(names))
+        if shared[i, j]
+    ]
+    return sorted(pairs, key=lambda pair: -pair["pixels"])
+
+
+def _say_transfer(out: Out, plan: Any) -> None:
+    """How far populations moved from one map to the other, the worst first."""
+    out.put(
+        gains=[
+            {"layer": g.layer, **_builtins(g.change), "error": g.error, "note": g.note}
+            for g in plan.gains
+        ],
+        movements=[
+            {
+                "population": m.name,
+                "moved_in_spreads": m.moved,
+                "percent_before": 100.0 * m.before,
+                "percent_after": 100.0 * m.after,
+                "verdict": m.verdict,
+            }
+            for m in plan.movements
+        ],
+        left_out=list(plan.left_out),
+        remarks=list(plan.remarks),
+    )
+    doubtful = [m for m in plan.movements if m.verdict in ("moved", "far off", "empty")]
+    for m in doubtful:
+        by = "" if m.moved is None else f" by {m.moved:.1f} spreads"
+        out.say(
+            f"  «{m.name}»: {m.verdict}{by}; {100 * m.before:.2g} % of the pixels where it was "
+            f"drawn, {100 * m.after:.2g} % here"
+        )
+    for name in plan.left_out:
+        out.say(f"  «{name}» was painted on another map and is left out")
+    for remark in plan.remarks:
+        out.say(f"  {remark}")
+
+
 def measure(args: argparse.Namespace, out: Out) -> None:
     """Measure something and keep it in the ledger."""
     from viewer.science.measure.registry import KINDS
@@ -446,12 +568,12 @@ def _say_modes(out: Out, measured: Any, phases: Sequence[str] | None = None) -> 
     """A table of modes for a person."""
     shown = [m for m in measured.modes if (m.pixels if phases is None else m.phase in phases)]
     wide = max([len(m.phase) for m in shown], default=0)
-    out.say(f"  {'phase':<{wide}}   area %     95 % interval      n eff   weight %")
+    out.say(f"  {'phase':<{wide}}   area %        95 % interval        n eff   weight %")
     for m in shown:
         span = "none" if m.low is None else f"{m.low:.3g} to {m.high:.3g}"
         count = "" if m.n_eff is None else f"{m.n_eff:,.0f}"
         weight = "" if m.weight is None else f"{m.weight:.3g}"
-        out.say(f"  {m.phase:<{wide}} {m.area:>8.3g} {span:>17} {count:>10} {weight:>10}")
+        out.say(f"  {m.phase:<{wide}} {m.area:>8.3g} {span:>20} {count:>10} {weight:>10}")
     out.say(f"  left out: {measured.unsorted:,} unsorted pixels")
     for remark in measured.remarks:
         out.say(f"  {remark}")
@@ -530,15 +652,16 @@ def ledger(args: argparse.Namespace, out: Out) -> None:
 
 
 def schema(args: argparse.Namespace, out: Out) -> None:
-    """Print the JSON schema of a document."""
+    """Print the JSON schema of a file that is read, or of a document of the project."""
     import msgspec
 
     from viewer.store.documents import DOCUMENTS
-    from viewer.store.schemas import schema_of
+    from viewer.store.schemas import FILES, schema_of
 
-    if args.document not in DOCUMENTS:
+    known = (*FILES, *DOCUMENTS)
+    if args.document not in known:
         raise UsageError(
-            f"There is no document «{args.document}».", hint="One of: " + ", ".join(DOCUMENTS) + "."
+            f"There is no schema «{args.document}».", hint="One of: " + ", ".join(known) + "."
         )
     found = schema_of(args.document)
     out.put(**found)
@@ -688,6 +811,33 @@ def parser() -> _Parser:
     v.add_argument("--size", type=int, default=3, help="pixels, odd (default: %(default)s)")
     v.add_argument("--sigma", type=float, default=1.0, help="pixels (default: %(default)s)")
 
+    v = verb("sort", sort)
+    on_project(v)
+    v.add_argument(
+        "--scheme", metavar="S.json", help="apply this scheme first (default: the map's own)"
+    )
+    v.add_argument(
+        "--match",
+        choices=("none", "dwell", "peak", "peaks", "quantiles"),
+        default="none",
+        help="bring the counts of the two runs together: not at all, by dwell time, by the peak of "
+        "one phase, by the peaks of all, by quantiles (default: %(default)s)",
+    )
+    v.add_argument("--peak-of", metavar="PHASE", help="the phase of --match peak")
+    v.add_argument(
+        "--dwell-ms", type=dwells, metavar="FROM:TO", help="dwell times of the two runs, ms a pixel"
+    )
+    v.add_argument("--offset", action="store_true", help="look for an offset too (quantiles)")
+    v.add_argument(
+        "--layer", nargs=2, action="append", metavar=("THEIRS", "HERE"), help="a layer by another name"
+    )
+    v.add_argument(
+        "--take-colours", action="store_true", help="give known phases the scheme's colours"
+    )
+    v.add_argument("--save-scheme", metavar="S.json", help="write the map's scheme as a file")
+    v.add_argument("-o", "--output", metavar="FILE.csv", help="write the modes as a CSV table")
+    v.add_argument("--force", action="store_true", help="replace existing files")
+
     v = verb("measure", measure)
     on_project(v)
     kinds = (*RULERS, "mode", "modal-log")
@@ -719,7 +869,7 @@ def parser() -> _Parser:
     v.add_argument("--force", action="store_true", help="replace an existing file")
 
     v = verb("schema", schema)
-    v.add_argument("document", help="setup, look, derived, marks or ledger")
+    v.add_argument("document", help="scheme, or a document of the project such as ledger")
     return top
 
 

@@ -15,22 +15,34 @@ import numpy as np
 import numpy.typing as npt
 
 from demo_maps import DemoSlab, make
+from demo_maps.scheme import DENSITIES, RECIPES, scheme
 from viewer.desk.deriving import derive_now
 from viewer.desk.desk import Desk
 from viewer.desk.export import write_picture_page, write_picture_tiff
 from viewer.desk.gather import gather, plan
 from viewer.desk.marking import measured
+from viewer.desk.modes import (
+    add_to_ledger,
+    log_of,
+    modes_of,
+    name_of,
+    write_log,
+    write_modes,
+)
 from viewer.desk.sorting import new_id
 from viewer.desk.suggest import automatic, outline_of_sum, suggest_composite
+from viewer.desk.transfer import export_scheme
+from viewer.desk.where import Where
 from viewer.errors import InputError, from_os_error
 from viewer.intake.formats import scan
 from viewer.plates.page import Page
 from viewer.plates.tables import write_ledger
 from viewer.science.look.orient import Orientation
-from viewer.science.progress import Progress, silent
+from viewer.science.progress import Progress, part, silent
 from viewer.science.sort.recipe import Formula
-from viewer.store.documents import Composite, MapLook, MapSetup, Unit
+from viewer.store.documents import Composite, Key, MapLook, MapSetup, Unit
 from viewer.store.project import Placement
+from viewer.store.schemes import write_scheme
 
 FACE_A, FACE_B, CLOSE_UP = "Slab face A", "Slab face B", "Seam close-up"
 UNITS = ("laminated leuconorite", "poikilitic norite", "chromite seam", "footwall troctolite")
@@ -52,6 +64,9 @@ class BuiltDemo:
     maps: Path
     pictures: tuple[Path, ...]
     ledger: Path
+    scheme: Path
+    modes: Path
+    modal_log: Path
     readings: tuple[str, ...]
 
     def files(self) -> Iterator[tuple[str, Path]]:
@@ -59,6 +74,9 @@ class BuiltDemo:
         yield "project", self.project
         for picture in self.pictures:
             yield "picture", picture
+        yield "scheme", self.scheme
+        yield "modes", self.modes
+        yield "modal log", self.modal_log
         yield "ledger", self.ledger
         yield "maps and their truth", self.maps
 
@@ -70,6 +88,9 @@ class BuiltDemo:
             "maps": str(self.maps),
             "pictures": [str(p) for p in self.pictures],
             "ledger": str(self.ledger),
+            "scheme": str(self.scheme),
+            "modes": str(self.modes),
+            "modal_log": str(self.modal_log),
             "readings": list(self.readings),
         }
 
@@ -112,16 +133,23 @@ def build(
         progress(0.82, "derived layer")
         face_a = desk.map(FACE_A).id
         derive_now(desk, face_a, "Mg share", Formula(expression="Mg/(Mg+Fe)"))
-        progress(0.86, "measuring")
+        progress(0.83, "measuring")
         readings = _measure(desk, face_a, slab)
-        progress(0.9, "pictures")
+        _sort(desk, part(progress, 0.84, 0.89))
+        scheme_file = folder / "hollin-sill.scheme.json"
+        write_scheme(export_scheme(desk, face_a), scheme_file)
+        modes, log = folder / "modes.csv", folder / "modal-log.csv"
+        readings += _tell_modes(desk, modes, log, part(progress, 0.89, 0.93))
+        progress(0.93, "pictures")
         pictures = _draw(desk, folder / "pictures")
         table = folder / "ledger.csv"
         write_ledger(
             table, desk.state.ledger.rows, {m.id: m.name for m in desk.maps.values()}
         )
     progress(1.0, "done")
-    return BuiltDemo(folder, project, slab.root, pictures, table, readings)
+    return BuiltDemo(
+        folder, project, slab.root, pictures, table, scheme_file, modes, log, readings
+    )
 
 
 def _claim(folder: Path, force: bool) -> None:
@@ -142,7 +170,7 @@ def _claim(folder: Path, force: bool) -> None:
             )
         for name in ("maps", "pictures"):
             shutil.rmtree(folder / name, ignore_errors=True)
-        for path in (*folder.glob("hollin-sill.maps.h5*"), folder / "ledger.csv"):
+        for path in (*folder.glob("hollin-sill.*"), *folder.glob("*.csv")):
             path.unlink(missing_ok=True)
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -271,6 +299,43 @@ def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
     return tuple(out)
 
 
+def _sort(desk: Desk, progress: Progress) -> None:
+    """Sort every map by the slab's scheme, and tell the key what its phases weigh."""
+    for number, m in enumerate(list(desk.maps.values())):
+        progress(number / len(desk.maps), f"sorting {m.name}")
+        for name, recipe in RECIPES:
+            derive_now(desk, m.id, name, recipe)
+        desk.sorting.set_scheme(f"Sort {m.name}", m.id, scheme())
+        desk.sorting.sort_now(m.id)
+    entries = tuple(
+        msgspec.structs.replace(e, density=DENSITIES.get(e.name)) for e in desk.sorting.key.entries
+    )
+    desk.sorting.set_key("Give the phases their densities", Key(entries=entries))
+
+
+def _tell_modes(desk: Desk, modes: Path, log: Path, progress: Progress) -> tuple[str, ...]:
+    """Tables of the modes of both faces and their units, and of a modal log; the seam in words."""
+    measured = []
+    for number, name in enumerate((FACE_A, FACE_B)):
+        progress(number / 2, f"modes of {name}")
+        m = desk.map(name)
+        parts = [Where.map(), *(Where.unit(u.id) for u in desk.sorting.units(m.id))]
+        measured += [(name, name_of(desk, m.id, at), modes_of(desk, m.id, at)) for at in parts]
+    write_modes(modes, measured)
+    face_a = desk.map(FACE_A)
+    # Forty bands, whatever the size of the slab.
+    write_log(log, log_of(desk, face_a.id, face_a.size_um[1] / 40.0))
+    seam = desk.sorting.unit("chromite seam", face_a.id)
+    at = Where.unit(seam.id)
+    found = modes_of(desk, face_a.id, at)
+    add_to_ledger(desk, face_a.id, at, found, ["Chromite"])
+    chromite = found.mode("Chromite")
+    return (
+        f"Chromite in the seam: {chromite.area:.1f} area %, "
+        f"{chromite.total_low:.1f} to {chromite.total_high:.1f} with edge pixels in doubt",
+    )
+
+
 def _draw(desk: Desk, folder: Path) -> tuple[Path, ...]:
     folder.mkdir(exist_ok=True)
     written = []
@@ -280,6 +345,10 @@ def _draw(desk: Desk, folder: Path) -> tuple[Path, ...]:
             path = folder / f"{m.id}.{kind}"
             page = Page(width_mm=170.0, title=m.name)
             written.append(write_picture_page(desk, picture, path, page, overwrite=True).path)
+            path = folder / f"{m.id}-phases.{kind}"
+            phases = Page(width_mm=170.0, title=m.name, areas=True)
+            sorted_map = desk.phases_picture(m.id, desk.sorting.sort_now(m.id), lit=False)
+            written.append(write_picture_page(desk, sorted_map, path, phases, overwrite=True).path)
         if m.name == FACE_A:
             path = folder / f"{m.id}-map-size.tif"
             written.append(write_picture_tiff(desk, picture, path, overwrite=True).path)

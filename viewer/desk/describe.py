@@ -24,10 +24,13 @@ def describe(desk: Desk) -> dict[str, Any]:
                 **msgspec.to_builtins(m.info),
                 "setup": msgspec.to_builtins(desk.setup(m.id)),
                 "layers": [_layer(x) for x in m.layers.values()],
+                "phases": [p.name for p in desk.sorting.scheme(m.id).phases],
+                "units": [u.name for u in desk.sorting.units(m.id)],
             }
             for m in desk.maps.values()
         ],
         "composites": [msgspec.to_builtins(c) for c in desk.state.look.composites],
+        "key": msgspec.to_builtins(desk.sorting.key.entries),
         "derived": [msgspec.to_builtins(d) for d in desk.state.derived.layers],
         "marks": len(desk.state.marks.marks),
         "ledger": [msgspec.to_builtins(r) for r in desk.state.ledger.rows],
@@ -85,6 +88,12 @@ def tables(desk: Desk) -> list[RenderableType]:
                 escape("; ".join(f.kind for f in x.flags if f.severity != "info")),
             )
         out += [Text(""), Text(title), table]
+        for what, names in (
+            ("phases", [p.name for p in desk.sorting.scheme(m.id).phases]),
+            ("units", [u.name for u in desk.sorting.units(m.id)]),
+        ):
+            if names:
+                out.append(Text(f"{what}: {', '.join(names)}"))
     composites = ", ".join(c.name for c in desk.state.look.composites)
     out.append(Text(""))
     out.append(Text(f"composites: {composites or 'none saved'}"))

@@ -438,7 +438,10 @@ def _three_parts(sample: npt.NDArray[np.float32]) -> list[tuple[float, float]]:
     root = np.sign(known) * np.sqrt(np.abs(known))
     cuts = threshold_multiotsu(root, 3, 128)  # type: ignore[no-untyped-call]
     part = np.digitize(root, cuts)
-    within = sum(float(((root[part == i] - root[part == i].mean()) ** 2).sum()) for i in range(3))
+    heaps = [root[part == i] for i in range(3)]
+    if not all(heap.size for heap in heaps):
+        return everything
+    within = sum(float(heap.var()) * heap.size for heap in heaps)
     if within > 0.1 * float(root.var()) * root.size:
         return everything
     ends = [-np.inf, *(float(np.sign(c) * c * c) for c in cuts), np.inf]
