@@ -2,8 +2,8 @@
 
 A **population** is a region of a scatterplot (`Polygon`, `Ellipse`, `Ternary`), a `Range` of one
 histogram, or a place on a map (`Painted`, `InUnit`). A **phase** combines populations: it holds a pixel
-where all terms of any one of its `rules` hold. A **scheme** is an ordered list of phases; the first that
-holds a pixel has it.
+where all terms of any one of its `rules` hold. A **scheme** is an ordered list of phases; the first
+that holds a pixel has it.
 
 Layers are named as the user names them (``Fe``, ``Mg share``), so that a scheme fits other maps.
 """
