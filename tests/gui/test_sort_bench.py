@@ -12,7 +12,7 @@ import tifffile
 from msgspec.structs import replace
 from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt
 from PySide6.QtGui import QAction, QDropEvent
-from PySide6.QtWidgets import QApplication, QLabel, QLineEdit, QMenu
+from PySide6.QtWidgets import QApplication, QLabel, QLineEdit, QMenu, QWidget
 from pytestqt.qtbot import QtBot
 
 from viewer.desk.desk import Desk
@@ -39,6 +39,7 @@ from viewer.science.sort.scheme import (
     Scheme,
     Term,
 )
+from viewer.store.documents import Unit
 
 SHAPE = (60, 90)
 PIXEL_UM = (20.0, 10.0)
@@ -894,6 +895,38 @@ def test_a_chip_is_worked_with_keys(qtbot: QtBot) -> None:
         qtbot.keyClick(chip, Qt.Key.Key_Space)
     with qtbot.waitSignal(chip.removed):
         qtbot.keyClick(chip, Qt.Key.Key_Delete)
+
+
+def test_dialogs_open_on_the_map_and_close_with_the_bench(
+    qtbot: QtBot, bench: SortBench
+) -> None:
+    bench.acts.suggest.trigger()
+    bench.acts.calibrate.trigger()
+    opened = [w for w in bench.panel.findChildren(QWidget) if w.isWindow() and w.isVisible()]
+    assert {w.windowTitle() for w in opened} == {"Suggest", "Calibrate"}
+    settle(qtbot, bench)
+    bench.close()
+    assert not any(w.isVisible() for w in opened)
+
+
+def test_a_phase_can_be_limited_to_a_rock_unit(
+    qtbot: QtBot, bench: SortBench, desk: Desk, map_id: str
+) -> None:
+    put(qtbot, bench, desk, map_id, lambda _: ranged(desk, map_id))
+    upper = ((0.0, 0.0), (1800.0, 0.0), (1800.0, 300.0), (0.0, 300.0))
+    desk.sorting.set_units("Draw", map_id, [Unit(id="u", map=map_id, name="Roof", polygons=(upper,))])
+    settle(qtbot, bench)
+    bench.choose_phase("p")
+    menu = submenu(bench.phases.rule.menu(0), "Not in a rock unit")
+    choice(menu, "Roof").trigger()
+    settle(qtbot, bench)
+    expected = held(desk, map_id, bench.scheme.population("a"))
+    expected[:30] = False
+    np.testing.assert_array_equal(labels(desk, map_id), expected.astype(np.uint8))
+    row = bench.phases.populations.rows.rows[-1]
+    assert (row.name, row.axes, row.pixels) == ("Roof", "in unit Roof", 30 * SHAPE[1])
+    desk.undo()
+    assert len(bench.scheme.populations) == 3
 
 
 def test_shortcuts_are_each_of_one_command(bench: SortBench) -> None:

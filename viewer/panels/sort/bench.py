@@ -245,6 +245,9 @@ class SortBench(QObject):
         self._painting = self._edited = None
         self.board.set_map(map_id)
         self.modes.set_map(map_id)
+        for dialog in (self._suggest, self._calibrate):
+            if dialog is not None and dialog.isVisible() and map_id is not None:
+                dialog.set_map(map_id)
         self._show_scheme()
         first = next(iter(self.scheme.phases), None)
         self.phases.phases.choose(None if first is None else first.id)
@@ -324,6 +327,7 @@ class SortBench(QObject):
         self.wanted.emit()
         if self._suggest is None:
             self._suggest = SuggestDialog(self._desk, self.panel)
+            self._suggest.tool_wanted.connect(self.tool_wanted)
         self._suggest.show_map(self.map_id)
 
     def open_calibrate(self) -> None:

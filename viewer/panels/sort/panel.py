@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QObject, QSize, Qt, Signal
 from PySide6.QtGui import QAction, QResizeEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
@@ -29,6 +29,9 @@ NARROWEST = 304
 
 ROOMY = 348
 """Width from which the tools have icons beside their words."""
+
+LOW = 560
+"""Height below which the tools are put away while something is asked."""
 
 
 class SortPanel(QWidget):
@@ -111,13 +114,25 @@ class SortPanel(QWidget):
         box.addWidget(Line(self))
         box.addWidget(self.stack, 1)
         self.setMinimumWidth(NARROWEST)
+        self.strip.installEventFilter(self)
         self.show_page("phases")
 
     def sizeHint(self) -> QSize:
         return QSize(380, 700)
 
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        if watched is self.strip and event.type() in (QEvent.Type.Show, QEvent.Type.Hide):
+            self._make_room()
+        return super().eventFilter(watched, event)
+
+    def _make_room(self) -> None:
+        """In a low window the tools give way to the question about what was just drawn."""
+        short = self.height() < LOW and not self.strip.isHidden()
+        self._tools.setVisible(self.page == "phases" and not short)
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        self._make_room()
         style = Qt.ToolButtonStyle
         roomy = self.width() >= ROOMY
         for tool in self._tool_buttons:
@@ -136,7 +151,7 @@ class SortPanel(QWidget):
         self.buttons[name].setChecked(True)
         changed = at != self.stack.currentIndex()
         self.stack.setCurrentIndex(at)
-        self._tools.setVisible(name == "phases")
+        self._make_room()
         if changed:
             self.page_changed.emit(name)
 

@@ -163,7 +163,7 @@ class PhaseList(RowList):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(_Delegate(), parent, movable=True)
         self.setAccessibleName("Phases in their order")
-        self.setMinimumHeight(3 * _Delegate.height)
+        self.setMinimumHeight(2 * _Delegate.height)
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
         point = event.position().toPoint()

@@ -115,7 +115,7 @@ class PhasePage(QWidget):
         self.sections.setWidgetResizable(True)
         self.sections.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.sections.setWidget(middle)
-        self.sections.setMinimumHeight(3 * tokens.control)
+        self.sections.setMinimumHeight(2 * tokens.control)
 
         lower = _part(self, _titled("Populations", None, population_tools, self), self.populations)
         self.splitter = QSplitter(Qt.Orientation.Vertical, self)
@@ -185,6 +185,7 @@ class PhasePage(QWidget):
         words : str
             What to say in the list of phases.
         """
+        self.sections.setVisible(not phases)
         self.phases_note.setText(words)
         self.phases_note.setVisible(phases)
         self.populations_note.setVisible(populations)

@@ -206,7 +206,7 @@ class PopulationList(RowList):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(_Delegate(), parent, carried=carry)
         self.setAccessibleName("Populations")
-        self.setMinimumHeight(2 * _Delegate.height)
+        self.setMinimumHeight(_Delegate.height + 2)
 
     def sign(self, row_id: str, tool: str) -> QPoint:
         """Middle of a sign, in the viewport."""

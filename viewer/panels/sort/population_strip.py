@@ -156,7 +156,7 @@ class PopulationStrip(QFrame):
         grid.addLayout(middle, 3, 0)
         grid.addLayout(bottom, 4, 0)
         box = QVBoxLayout(self)
-        box.setContentsMargins(tokens.gap_3 + 2, tokens.gap_2, tokens.gap_2, tokens.gap_2)
+        box.setContentsMargins(tokens.gap_3, tokens.gap_2, tokens.gap_3, tokens.gap_3)
         box.addLayout(grid)
         self._notes: list[str] = []
         self._wrong = ""
