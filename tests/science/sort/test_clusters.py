@@ -12,6 +12,7 @@ from viewer.science.sort.clusters import (
     ClusterTally,
     Partition,
     assign,
+    by_size,
     drop,
     find_clusters,
     merge,
@@ -171,6 +172,21 @@ def test_pixels_and_means_are_added_up() -> None:
     for number in range(1, 5):
         assert tally.pixels[number] == (told == number).sum()
         assert tally.means[number - 1] == pytest.approx(image[:, told == number].mean(axis=1))
+
+
+def test_clusters_are_numbered_by_their_pixels() -> None:
+    image, _ = rock(rare=400)
+    model = find_clusters(sampled(image), COUNTS, "k-means", 4)
+    shuffled = msgspec.structs.replace(model, numbers=tuple(5 - n for n in model.numbers))
+    told = assign(shuffled, image)
+    tally = ClusterTally(4, 3)
+    tally.add(told, image)
+    renumbered, counted = by_size(shuffled, tally)
+    again = assign(renumbered, image)
+    assert np.array_equal(counted.pixels, np.bincount(again.ravel(), minlength=5))
+    assert list(counted.pixels[1:]) == sorted(counted.pixels[1:], reverse=True)
+    for number in range(1, 5):
+        assert counted.means[number - 1] == pytest.approx(image[:, again == number].mean(axis=1))
 
 
 def test_what_cannot_be_done_is_said() -> None:

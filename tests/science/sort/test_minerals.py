@@ -65,6 +65,7 @@ def test_the_reason_is_told() -> None:
     assert chromite.runner_misfit > chromite.misfit
     assert "chromite" in chromite.composition
     assert mineral(chromite.mineral).series == "spinel group"
+    assert 4.0 < (chromite.density or 0) < 5.1
 
 
 def test_weight_per_cent_needs_no_other_cluster() -> None:
@@ -134,5 +135,15 @@ def test_mixtures_are_called_by_most_of_their_parts() -> None:
     for candidate in mixed:
         assert sum(share for _, share in candidate.parts) == pytest.approx(1.0)
         assert len({m.series for m, _ in candidate.parts}) == 1
+        densities = [m.density for m, _ in candidate.parts]
+        assert min(densities) <= candidate.density <= max(densities)
         assert sum(candidate.percent.values()) == pytest.approx(100.0)
     assert {c.called for c in mixed} <= {m.called for m in minerals()}
+
+
+def test_three_clusters_of_channels_about_alike_are_told() -> None:
+    names = ("plagioclase", "orthopyroxene", "chromite")
+    elements = ("Al", "Ca", "Cr", "Fe", "Mg", "Si")
+    gains = np.array([15.0, 15.0, 12.0, 11.0, 13.0, 16.0])
+    found = propose(percent(names, elements) * gains + 3.0, elements)
+    assert [p.name for p in found] == list(names)

@@ -371,6 +371,16 @@ def _compact(numbers: list[int]) -> tuple[int, ...]:
     return tuple(place[n] for n in numbers)
 
 
+def by_size(model: ClusterModel, counted: ClusterTally) -> tuple[ClusterModel, ClusterTally]:
+    """Number clusters anew, the one with most pixels first; the tally follows."""
+    order = np.argsort(-counted.pixels[1:], kind="stable")
+    place = np.empty(len(order) + 1, np.intp)
+    place[0] = 0
+    place[order + 1] = np.arange(1, len(order) + 1)
+    numbers = tuple(int(place[n]) for n in model.numbers)
+    return msgspec.structs.replace(model, numbers=numbers), counted.reordered(order)
+
+
 class ClusterTally:
     """Pixels and mean values of each cluster, added up band by band.
 
@@ -392,6 +402,13 @@ class ClusterTally:
         for channel, values in enumerate(block.reshape(block.shape[0], -1)):
             known = np.nan_to_num(values.astype(np.float64))
             self._sums[:, channel] += np.bincount(flat, known, minlength=size)
+
+    def reordered(self, order: npt.NDArray[np.intp]) -> ClusterTally:
+        """The same with cluster ``order[k] + 1`` as number k + 1."""
+        rows = np.concatenate([[0], np.asarray(order) + 1])
+        out = ClusterTally(0, 0)
+        out.pixels, out._sums = self.pixels[rows], self._sums[rows]
+        return out
 
     @property
     def means(self) -> Floats:

@@ -26,6 +26,9 @@ MOST = 400
 FOLDS = 5
 """Blocked cross-validation takes the strokes of each class in so many turns, at most."""
 
+OUT_OF_BAG = 30
+"""Trees below which some training pixel may have been seen by every one of them."""
+
 CHUNK = 65_536
 
 
@@ -193,7 +196,7 @@ def _fitted(model: ForestModel, x: npt.NDArray[np.float32], y: Ints, *, score: b
         model.trees,
         class_weight="balanced",
         min_samples_leaf=2,
-        oob_score=score and model.trees > 9,
+        oob_score=score and model.trees >= OUT_OF_BAG,
         random_state=model.seed,
     )
     return forest.fit(x, y)
@@ -271,7 +274,7 @@ class Trial:
         Mean over the tested classes of the share told right (balanced accuracy); NaN without any.
     out_of_bag : float
         Share of the training pixels told right by the trees that did not see them. Their neighbours in
-        the same stroke were seen, so that it is too good.
+        the same stroke were seen, so that it is too good. NaN with fewer trees than `OUT_OF_BAG`.
     strokes : int
     """
 

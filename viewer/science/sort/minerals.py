@@ -41,6 +41,10 @@ CAP = 0.35
 """No channel counts as farther off than this in the end: a trace element that no ideal formula has, and
 that stands out only because no other cluster holds more, must not rule the right mineral out."""
 
+ALIKE = 0.001
+"""What a variance of 1 of the channels' sensitivities, as powers of ten, adds to the misfit of all
+clusters: where few clusters leave them open, channels are taken to be about alike."""
+
 _STEPS = 5
 """Mixtures of a series are tried in steps of one fifth; of two or three end members in tenths."""
 
@@ -48,7 +52,6 @@ _FULL = 50.0
 """Weight per cent that count as level 1 where they are known."""
 
 _ROUNDS = 12
-_SEEDS = 160
 
 
 @dataclass(frozen=True)
@@ -158,9 +161,15 @@ class Candidate:
         return max(shares, key=lambda name: shares[name])
 
     @property
+    def density(self) -> float:
+        """g/cm³, volumes of the end members added up."""
+        return 1.0 / sum(share / one.density for one, share in self.parts)
+
+    @property
     def likely(self) -> int:
-        """That of the likeliest of its parts."""
-        return max(one.likely for one, _ in self.parts)
+        """That of the likeliest of the parts that it is called by."""
+        called = self.called
+        return max(one.likely for one, _ in self.parts if one.called == called)
 
 
 @lru_cache(maxsize=1)
@@ -207,7 +216,9 @@ class Proposal:
     reason : str
         Why, in words.
     mineral : str
-        Its name in the mineral table, for its density; empty where nothing fits.
+        Its main end member's name in the mineral table; empty where nothing fits.
+    density : float or None
+        g/cm³, of the mixture where it is one; None where nothing fits.
     """
 
     name: str
@@ -217,6 +228,7 @@ class Proposal:
     runner_misfit: float
     reason: str
     mineral: str
+    density: float | None = None
 
 
 def propose(
@@ -237,7 +249,7 @@ def propose(
     guesses, each of which takes one large cluster for one likely mineral, and the end with the least
     misfit is kept. Differences are those of square roots: so weak channels count beside strong ones,
     and the scatter of counts is the same for both. A rare mineral has to fit better than a common
-    one.
+    one, and channels of very different sensitivity better than such that are about alike.
 
     Absorption and fluorescence within the sample are not modelled: names are proposals.
 
@@ -284,10 +296,10 @@ def propose(
         top = np.maximum(table.max(axis=0), 1e-9)
         level = table / top
         # A channel in which all clusters are alike holds background and says little.
-        care = 1.0 - level.min(axis=0)
+        care = 1.0 - level.min(axis=0) + 1e-6
         bright = np.array([mean_atomic_number(c.percent) for c in candidates()])
         grounds = (np.ones_like(bright), bright / bright.mean())
-        response = _response(level, weight, grounds, rarity, share, care)
+        response = _response(level, weight, grounds, rarity, share, care, top)
         distance = _capped(level, response.foretell(weight), care) + rarity
         nearest = distance.argmin(axis=1)
         floor = response.ground[nearest][:, None] * response.floor
@@ -346,13 +358,13 @@ def _response(
     rarity: Floats,
     share: Floats,
     care: Floats,
+    top: Floats,
 ) -> _Response:
     """Background and sensitivity of each channel that fit all clusters best."""
     best: tuple[float, _Response] | None = None
     low = level.min(axis=0)
-    likely = [j for j in np.argsort(rarity, kind="stable") if rarity[j] <= UNLIKELY[2]]
     large = np.argsort(-share, kind="stable")[:3]
-    seeds = [(k, j) for k in large for j in likely[:: max(1, 3 * len(likely) // _SEEDS)]]
+    seeds = [(k, j) for k in large for j, c in enumerate(candidates()) if _telling(c)]
     # Channels that a guess says nothing of start at what the table's richest mineral needs.
     usual = 1.5 * (1.0 - 0.9 * low) / np.maximum(weight.max(axis=0), 1e-9)
     for ground, (k, j) in itertools.product(grounds, seeds):
@@ -370,10 +382,19 @@ def _response(
             found = _Response(ground, floor, gain)
         distance = _distance(level, found.foretell(weight), care) + rarity
         cost = float((share * distance.min(axis=1) ** 2).sum())
+        power = np.log10(np.maximum(found.gain * top, 1e-12))
+        cost += ALIKE * float(np.average((power - np.average(power, weights=care)) ** 2, weights=care))
         if best is None or cost < best[0]:
             best = (cost, found)
     assert best is not None, "some minerals are likely"
     return best[1]
+
+
+def _telling(candidate: Candidate) -> bool:
+    """True for a first guess: an end member or a plain mixture of two that is not rare."""
+    shares = [share for _, share in candidate.parts]
+    plain = len(shares) == 1 or (len(shares) == 2 and 0.55 < shares[0] < 0.75)
+    return plain and candidate.likely > 1
 
 
 def _fit(
@@ -424,6 +445,7 @@ def _told(distance: Floats, net: Floats, names: Sequence[str], *, few: bool) -> 
         runner_misfit=float(distance[second]) if second is not None else float("inf"),
         reason=reason[:1].upper() + reason[1:] + ".",
         mineral=winner.main.name if fits else "",
+        density=round(winner.density, 2) if fits else None,
     )
 
 

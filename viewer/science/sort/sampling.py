@@ -13,6 +13,9 @@ Floats = npt.NDArray[np.float64]
 LEVELS = 32
 """Each channel's span is cut into so many levels, which are sampled alike."""
 
+STEP = 16_384
+"""Pixels that a sampler looks at at a time."""
+
 
 class Scaling(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
     """How values of channels become comparable: ``(f(value) - shift) / scale``.
@@ -102,13 +105,9 @@ class Sampler:
         self.missing += int(values.shape[1] - np.count_nonzero(whole))
         if not whole.all():
             values = values[:, whole]
-        keys = self._rng.random(values.shape[1])
-        self._offer(values, keys, np.zeros(values.shape[1], np.intp))
-        level = (self.scaling(values) - self._low[:, None]) / self._step[:, None]
-        level = np.clip(level, 0, LEVELS - 1).astype(np.intp)
-        for channel in range(len(level)):
-            self._offer(values, keys, 1 + channel * LEVELS + level[channel])
-        self._prune()
+        # In small steps: what a reservoir takes falls off with every pixel that it has seen.
+        for start in range(0, values.shape[1], STEP):
+            self._step_by(values[:, start : start + STEP])
 
     def finish(self) -> Floats:
         """The sample, float64[pixel, channel], in the channels' own values."""
@@ -116,14 +115,19 @@ class Sampler:
         _, first = np.unique(self._keys, return_index=True)
         return np.ascontiguousarray(self._values[np.sort(first)])
 
-    def _offer(self, values: Floats, keys: Floats, strata: npt.NDArray[np.intp]) -> None:
-        wanted = np.flatnonzero(keys < self._limit[strata])
-        # Of many pixels only those with small keys can stay: nothing else is copied.
-        order = wanted[np.lexsort((keys[wanted], strata[wanted]))]
-        kept = order[_rank(strata[order]) < self._room[strata[order]]]
-        self._values = np.concatenate([self._values, values[:, kept].T])
-        self._keys = np.concatenate([self._keys, keys[kept]])
-        self._strata = np.concatenate([self._strata, strata[kept]])
+    def _step_by(self, values: Floats) -> None:
+        keys: Floats = self._rng.random((values.shape[1],))
+        level = (self.scaling(values) - self._low[:, None]) / self._step[:, None]
+        strata = np.clip(level, 0, LEVELS - 1).astype(np.intp)
+        strata += 1 + LEVELS * np.arange(len(strata))[:, None]
+        strata = np.concatenate([np.zeros((1, values.shape[1]), np.intp), strata])
+        stratum, pixel = np.nonzero(keys < self._limit[strata])
+        if not len(pixel):
+            return
+        self._values = np.concatenate([self._values, values[:, pixel].T])
+        self._keys = np.concatenate([self._keys, keys[pixel]])
+        self._strata = np.concatenate([self._strata, strata[stratum, pixel]])
+        self._prune()
 
     def _prune(self) -> None:
         order = np.lexsort((self._keys, self._strata))
