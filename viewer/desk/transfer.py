@@ -224,13 +224,17 @@ def plan_transfer(
     if not missing:
         inputs = (n for x in recipes.values() if x.name in wanted for n in x.recipe.inputs)
         sampled = tuple(dict.fromkeys((*wanted, *inputs)))
-        sample, _ = sample_of(desk, map_id, sampled, None, made_by=recipes, progress=progress)
+        sample, places = sample_of(
+            desk, map_id, sampled, scheme, made_by=recipes, progress=progress
+        )
         pixels = len(next(iter(sample.values()))) if sample else 0
         if file.reference is None:
             remarks.append(
                 "The file does not tell how its own map counted: gains and movements are not known."
             )
-        gains = _gains(method, reference, scheme, sample, recipes, phase, dwell_ms, offset)
+        gains = _gains(
+            method, reference, scheme, sample, places, recipes, phase, dwell_ms, offset
+        )
         changes = {n: g.change for n, g in gains.items()}
         if file.reference is not None:
             moves = movements(scheme, reference, sample, changes)
@@ -477,6 +481,7 @@ def _gains(
     reference: Reference,
     scheme: Scheme,
     sample: Mapping[str, Float],
+    places: Mapping[str, Bool],
     recipes: Mapping[str, SchemeLayer],
     phase: str | None,
     dwell_ms: tuple[float, float] | None,
@@ -496,7 +501,7 @@ def _gains(
             chosen = scheme.phase(phase)
         except KeyError:
             raise InputError(f"The scheme has no phase «{phase}».", where="normalisation") from None
-        gains = by_peak(reference, scheme, sample, chosen.id)
+        gains = by_peak(reference, scheme, sample, chosen.id, places=places)
     elif method == "peaks":
         gains = by_peaks(reference, sample)
     else:
