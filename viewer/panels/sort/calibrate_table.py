@@ -154,7 +154,7 @@ class PointModel(ColumnModel):
         percent = float(self._line.percent(point.counts))
         own = math.hypot(point.error / self._line.sensitivity, point.percent_error)
         away = (percent - point.percent) / own if own > 0 else 0.0
-        return f"{percent:.4g} ({away:+.1f} σ)"
+        return f"{percent:.3f} ({away:+.1f} σ)"
 
 
 class PointTable(QTableView):
