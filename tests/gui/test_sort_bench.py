@@ -12,7 +12,7 @@ import tifffile
 from msgspec.structs import replace
 from PySide6.QtCore import QMimeData, QPoint, QPointF, QSettings, Qt
 from PySide6.QtGui import QAction, QDropEvent
-from PySide6.QtWidgets import QApplication, QLabel, QLineEdit, QMenu, QWidget
+from PySide6.QtWidgets import QApplication, QFileDialog, QLabel, QLineEdit, QMenu, QWidget
 from pytestqt.qtbot import QtBot
 
 from viewer.desk.desk import Desk
@@ -40,6 +40,7 @@ from viewer.science.sort.scheme import (
     Term,
 )
 from viewer.store.documents import Unit
+from viewer.store.schemes import read_scheme
 
 SHAPE = (60, 90)
 PIXEL_UM = (20.0, 10.0)
@@ -902,11 +903,33 @@ def test_dialogs_open_on_the_map_and_close_with_the_bench(
 ) -> None:
     bench.acts.suggest.trigger()
     bench.acts.calibrate.trigger()
+    bench.acts.apply_scheme.trigger()
     opened = [w for w in bench.panel.findChildren(QWidget) if w.isWindow() and w.isVisible()]
-    assert {w.windowTitle() for w in opened} == {"Suggest", "Calibrate"}
+    assert {w.windowTitle() for w in opened} == {
+        "Suggest", "Calibrate", "Apply scheme to Upper face",
+    }  # fmt: skip
     settle(qtbot, bench)
     bench.close()
     assert not any(w.isVisible() for w in opened)
+
+
+def test_the_scheme_is_written_from_its_menu(
+    qtbot: QtBot,
+    bench: SortBench,
+    desk: Desk,
+    map_id: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    assert not bench.acts.export_scheme.isEnabled()
+    put(qtbot, bench, desk, map_id, lambda _: ranged(desk, map_id))
+    target = tmp_path / "sill.scheme.json"
+    monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_a, **_k: (str(target), ""))
+    menu = bench.acts.scheme.menu()
+    assert isinstance(menu, QMenu)
+    choice(menu, "Export the scheme…").trigger()
+    qtbot.waitUntil(target.exists)
+    assert read_scheme(target).scheme.phases[0].name == "Silicate"
 
 
 def test_a_phase_can_be_limited_to_a_rock_unit(

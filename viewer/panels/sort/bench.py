@@ -245,7 +245,7 @@ class SortBench(QObject):
         self._painting = self._edited = None
         self.board.set_map(map_id)
         self.modes.set_map(map_id)
-        for dialog in (self._suggest, self._calibrate):
+        for dialog in (self._suggest, self._calibrate, self._schemes):
             if dialog is not None and dialog.isVisible() and map_id is not None:
                 dialog.set_map(map_id)
         self._show_scheme()
@@ -627,7 +627,6 @@ class SortBench(QObject):
             phases=bool(self.scheme.phases),
             phase=self.chosen_phase is not None,
             population=self.phases.populations.current is not None,
-            several_maps=len(self._desk.maps) > 1,
         )
 
     def _show_painted(self) -> None:

@@ -69,7 +69,7 @@ class Commands(QObject):
             "Export the scheme…", "Write phases and populations to a file", "Ctrl+Shift+O", edits=False
         )
         self.apply_scheme = act(
-            "Apply to another map…", "Sort another map by the same scheme", "Ctrl+Shift+A"
+            "Apply a scheme…", "Sort this map as another one, and see first what moves", "Ctrl+Shift+A"
         )
         self.new_phase = act(
             "New phase", "A phase without a rule: give it one below", "Ctrl+Shift+N", "plus"
@@ -111,9 +111,7 @@ class Commands(QObject):
             *self.pages,
         ]  # fmt: skip
 
-    def enable(
-        self, *, shown: bool, phases: bool, phase: bool, population: bool, several_maps: bool
-    ) -> None:
+    def enable(self, *, shown: bool, phases: bool, phase: bool, population: bool) -> None:
         """Switch commands on and off.
 
         Parameters
@@ -124,8 +122,6 @@ class Commands(QObject):
             It has phases.
         phase, population : bool
             One is chosen.
-        several_maps : bool
-            The project has another map.
         """
         writable = shown and self._readonly is None
         for action, able in (
@@ -133,7 +129,7 @@ class Commands(QObject):
             (self.suggest, writable),
             (self.calibrate, writable),
             (self.import_scheme, writable),
-            (self.apply_scheme, writable and several_maps and phases),
+            (self.apply_scheme, writable),
             (self.new_phase, writable),
             (self.duplicate_phase, writable and phase),
             (self.delete_phase, writable and phase),

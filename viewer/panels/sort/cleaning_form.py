@@ -16,8 +16,13 @@ from viewer.panels.theme import current
 from viewer.science.sort.clean import CleaningReport
 from viewer.science.sort.scheme import Cleaning
 
-BOX = 104
+BOX = 98
 """Width of the boxes: «1234.5 mm²» and the arrows."""
+
+
+def label_width(widget: QWidget) -> int:
+    """Width of the labels of the forms, so that the boxes of all stand below each other."""
+    return widget.fontMetrics().horizontalAdvance("Majority window") + current().gap_1
 
 
 class CleaningForm(QWidget):
@@ -73,6 +78,7 @@ class CleaningForm(QWidget):
             grid.addWidget(note, at, 2)
             box.setFixedWidth(BOX)
             box.valueChanged.connect(self._edited)
+        grid.setColumnMinimumWidth(0, label_width(self))
         grid.setColumnStretch(2, 1)
         self.report = QLabel(self)
         self.report.setWordWrap(True)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from msgspec.structs import replace
-from PySide6.QtCore import Signal
+from PySide6.QtCore import Qt, Signal
 from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QGridLayout, QLabel, QSizePolicy, QWidget
 
 from viewer.panels.look.digits import grouped, share
 from viewer.panels.parts import inset
 from viewer.panels.qt import silenced
+from viewer.panels.sort.cleaning_form import BOX, label_width
 from viewer.panels.theme import current
 from viewer.science.sort.scheme import Mixed
 
@@ -50,6 +51,7 @@ class MixedForm(QWidget):
             "explains alone"
         )
         self.tolerance = inset(QDoubleSpinBox(self))
+        self.tolerance.setFixedWidth(BOX)
         self.tolerance.setRange(0.1, 100.0)
         self.tolerance.setSingleStep(0.5)
         self.tolerance.setDecimals(1)
@@ -66,11 +68,13 @@ class MixedForm(QWidget):
         grid.setHorizontalSpacing(tokens.gap_2)
         grid.setVerticalSpacing(tokens.gap_1)
         grid.addWidget(self.about, 0, 0, 1, 2)
+        grid.setColumnMinimumWidth(0, label_width(self))
         for at, (text, box) in enumerate((("&Treat", self.treat), ("T&olerance", self.tolerance)), 1):
             label = QLabel(text, self)
             label.setBuddy(box)
             grid.addWidget(label, at, 0)
-            grid.addWidget(box, at, 1)
+            side = Qt.AlignmentFlag.AlignLeft if box is self.tolerance else Qt.AlignmentFlag(0)
+            grid.addWidget(box, at, 1, side)
         grid.addWidget(self.found, 3, 0, 1, 2)
         grid.setColumnStretch(1, 1)
         self.treat.currentIndexChanged.connect(self._edited)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable
 
-import numpy as np
 from PySide6.QtCore import QObject, Signal
 
 from viewer.desk.desk import Desk
@@ -123,5 +122,4 @@ class PopulationCounts(QObject):
                 return None
             layers.append((layer.path, layer.info.content))
         unit = self._desk.sorting.unit_of(gate, map_id) if isinstance(gate, InUnit) else None
-        outline = tuple(np.ascontiguousarray(p).tobytes() for p in self._desk.outline(map_id))
-        return (map_id, gate, inverted, tuple(layers), outline, unit)
+        return (map_id, gate, inverted, tuple(layers), self._desk.setup(map_id).outline, unit)
