@@ -191,7 +191,7 @@ def test_a_forest_takes_the_place_of_its_seeds(desk: Desk) -> None:
         if isinstance(p.gate, Painted)
     ]
     model = grouping.teach(desk, MAP, NAMES, seeds, radius_px=1, trees=10)
-    groups = grouping.forest_groups(model, "Minerals")
+    groups = grouping.forest_groups(desk, MAP, NAMES, model, "Minerals")
     recipes = grouping.forest_recipes(NAMES, model, "Minerals", "Confidence")
     grouping.accept(desk, MAP, "Accept", groups, recipes, instead=True)
     scheme = desk.sorting.scheme(MAP)
@@ -215,4 +215,5 @@ def test_names_of_layers_and_minerals(desk: Desk) -> None:
     assert grouping.free_layer_name(desk, MAP, "fe") == "fe 2"
     assert grouping.known_mineral("Forsterite") == ("forsterite", 3.27)
     assert grouping.known_mineral("plagioclase") == ("albite", 2.69)
+    assert grouping.known_mineral("olivine") == ("forsterite", None)
     assert grouping.known_mineral("groundmass") == ("", None)

@@ -225,6 +225,8 @@ def test_seeds_teach_a_forest(dialog: SuggestDialog, desk: Desk, qtbot: QtBot) -
     truth = np.broadcast_to(np.arange(SHAPE[1]) // 80 + 1, SHAPE)
     assert (layer == truth).mean() > 0.99
     assert desk.layer(MAP, "Confidence") is not None
+    densities = [e.density for e in desk.sorting.key.entries]
+    assert densities[:2] == pytest.approx([2.7, 3.4], abs=0.2)
 
 
 def test_a_seed_that_is_not_ticked_teaches_nothing(

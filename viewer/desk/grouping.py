@@ -129,7 +129,7 @@ def sample(
     if counts_like(desk, map_id, names):
         scaling = scaling_of("counts", low, low)
     else:
-        histograms = [desk.histogram(map_id, x.id) for x in layers]
+        histograms = [x.histogram() for x in layers]
         means, sds = np.array([(h.mean, h.std) for h in histograms]).T
         scaling = scaling_of("standardised", np.nan_to_num(means), np.nan_to_num(sds))
     sampler = Sampler(scaling, low, high, SAMPLE, seed)
@@ -310,7 +310,8 @@ def _under(
 def known_mineral(called: str) -> tuple[str, float | None]:
     """Name in the mineral table and density (g/cm³) of what a phase is called; "" and None: unknown.
 
-    What several end members are called (plagioclase) has the mean of their densities.
+    What several end members are called (plagioclase) has the mean of their densities, and none
+    where they differ by more than a tenth (olivine): that takes a composition.
     """
     try:
         found = mineral(called)
@@ -319,15 +320,30 @@ def known_mineral(called: str) -> tuple[str, float | None]:
     if called.strip().casefold() == found.name.casefold() or called == found.symbol:
         return found.name, found.density
     alike = [one.density for one in minerals() if one.called == found.called]
+    if max(alike) > 1.1 * min(alike):
+        return found.name, None
     return found.name, round(sum(alike) / len(alike), 2)
 
 
-def forest_groups(model: ForestModel, layer: str) -> list[Accepted]:
-    """Classes of a forest as ranges of the layer of their numbers."""
-    return [
-        Accepted(name, number_range(layer, k), *known_mineral(name))
-        for k, name in enumerate(model.classes, start=1)
-    ]
+def forest_groups(
+    desk: Desk, map_id: str, names: Sequence[str], model: ForestModel, layer: str
+) -> list[Accepted]:
+    """Classes of a forest as ranges of the layer of their numbers.
+
+    Where the mineral table proposes for a class's own seeds what the class is called, the density
+    is that of the composition proposed.
+    """
+    values, labels = np.array(model.values), np.array(model.labels)
+    counted = ClusterTally(len(model.classes), len(names))
+    counted.add(labels.astype(np.uint8), values[:, : len(names)].T)
+    groups = []
+    for k, proposal in enumerate(name_clusters(desk, map_id, names, counted), start=1):
+        name = model.classes[k - 1]
+        known, density = known_mineral(name)
+        if proposal is not None and _same(proposal.name, name):
+            known, density = proposal.mineral, proposal.density
+        groups.append(Accepted(name, number_range(layer, k), known, density))
+    return groups
 
 
 def number_range(layer: str, number: int) -> Range:

@@ -274,7 +274,7 @@ class SeedsPage(QWidget):
         sure = None
         if self.keep_sure.isChecked():
             sure = grouping.free_layer_name(desk, taught.map, "Confidence")
-        groups = grouping.forest_groups(taught.model, layer)
+        groups = grouping.forest_groups(desk, taught.map, taught.names, taught.model, layer)
         recipes = grouping.forest_recipes(taught.names, taught.model, layer, sure)
         try:
             grouping.accept(
