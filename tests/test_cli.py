@@ -18,7 +18,8 @@ from PIL import Image
 
 from viewer import cli
 from viewer.errors import CancelledError
-from viewer.store.documents import DOCUMENTS, Composite, Panel
+from viewer.science.look.orient import Orientation
+from viewer.store.documents import DOCUMENTS, Composite, MapSetup, Panel, Setups
 from viewer.store.project import Project
 
 SHAPE = (60, 90)
@@ -281,6 +282,150 @@ def test_a_point_off_the_map_is_refused(terminal: Terminal, project: Path) -> No
     assert terminal.json("ledger", project)["rows"] == []
 
 
+# -- sort, and what is measured on a sorted map ------------------------------------------------------
+
+CUT = 200.5
+
+
+def scheme_file(path: Path, layer: str = "Fe", name: str = "Iron rich", points: int = 3) -> Path:
+    """A scheme by hand: much of a layer, and a triangle of iron and magnesium."""
+    triangle = [[-0.5, -0.5], [900.5, -0.5], [450.5, 900.5]][:points]
+    population = {"id": "much", "name": "Much", "gate": {"kind": "range", "layer": layer, "low": CUT}}
+    rest = {
+        "id": "rest",
+        "name": "Rest",
+        "gate": {
+            "kind": "polygon",
+            "x": {"layer": "Fe"},
+            "y": {"layer": "Mg"},
+            "points": triangle,
+        },
+    }
+    phases = [
+        {"id": "a", "name": name, "rules": [[{"population": "much"}]]},
+        {"id": "b", "name": "Rest of it", "rules": [[{"population": "rest"}]]},
+    ]
+    scheme = {"populations": [population, rest], "phases": phases}
+    key = [{"name": name, "colour": "#aa3300", "density": 5.0}]
+    document = {"format": "grainlight scheme", "version": 1, "scheme": scheme, "key": key}
+    path.write_text(json.dumps(document), encoding="utf-8")
+    return path
+
+
+def test_sort_by_a_scheme(terminal: Terminal, project: Path, tmp_path: Path) -> None:
+    table, saved = tmp_path / "modes.csv", tmp_path / "again.json"
+    file = scheme_file(tmp_path / "s.json", name="; DROP")
+    words = ("sort", project, "--scheme", file)
+    told = terminal.json(*words, "-o", table, "--save-scheme", saved)
+    much = CHANNELS["Fe"] > CUT
+    modes = {m["phase"]: m for m in told["modes"]["modes"]}
+    counted = told["modes"]["counted"]
+    assert counted + told["unsorted"] == much.size
+    assert modes["; DROP"]["pixels"] == much.sum()
+    assert modes["; DROP"]["area"] == pytest.approx(100.0 * much.sum() / counted)
+    assert modes["; DROP"]["low"] < modes["; DROP"]["area"] < modes["; DROP"]["high"]
+    assert told["overlaps"][0]["pixels"] > 0
+    assert "Area proportion" in told["modes"]["caution"]
+    with open(table, encoding="utf-8", newline="") as read:
+        rows = list(csv.DictReader(read))
+    assert [r["phase"].lstrip("'") for r in rows] == ["; DROP", "Rest of it"]
+    assert json.loads(saved.read_text())["scheme"]["phases"][0]["name"] == "; DROP"
+    about = terminal.json("about", project)
+    assert about["maps"][0]["phases"] == ["; DROP", "Rest of it"]
+    assert about["key"][0]["colour"] == "#aa3300"
+    # Sorted once more by its own scheme; a table that is there stays as it is.
+    assert "; DROP" in terminal.done("sort", project)
+    assert str(table) in terminal.refused(3, "sort", project, "-o", table)
+    assert str(saved) in terminal.refused(3, "sort", project, "--save-scheme", saved)
+
+
+def test_sort_says_which_channel_is_missing(terminal: Terminal, project: Path, tmp_path: Path) -> None:
+    file = scheme_file(tmp_path / "s.json", layer="Fe K")
+    message = terminal.refused(3, "sort", project, "--scheme", file)
+    assert "«Fe K»" in message
+    assert "«Fe»" in message
+    told = terminal.json("sort", project, "--scheme", file, "--layer", "Fe K", "Fe")
+    assert told["modes"]["modes"][0]["pixels"] == (CHANNELS["Fe"] > CUT).sum()
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda t: t.replace('"version": 1', '"version": 1, "colour": 3'), "colour"),
+        (lambda t: t.replace("900.5]", "NaN]"), "NaN"),
+        (lambda t: t.replace('"Rest of it"', '"iron RICH"'), "Two phases have the name"),
+        (lambda t: t.replace(", [450.5, 900.5]", ""), "three points"),
+        (lambda t: t.replace('"version": 1', '"version": 9'), "version"),
+        (lambda t: "not json", "JSON"),
+    ],
+)
+def test_schemes_that_cannot_be_read(
+    terminal: Terminal, project: Path, tmp_path: Path, change: Callable[[str], str], words: str
+) -> None:
+    file = scheme_file(tmp_path / "s.json")
+    file.write_text(change(file.read_text()))
+    message = terminal.refused(3, "sort", project, "--scheme", file)
+    assert words in message
+    assert str(file) in message
+    assert terminal.json("about", project)["maps"][0]["phases"] == []
+
+
+def test_nothing_to_sort_by(terminal: Terminal, project: Path) -> None:
+    assert "no phases" in terminal.refused(3, "sort", project)
+    assert "--scheme" in terminal.refused(2, "sort", project, "--match", "peaks")
+
+
+def test_modes_of_a_part(terminal: Terminal, project: Path, tmp_path: Path) -> None:
+    terminal.json("sort", project, "--scheme", scheme_file(tmp_path / "s.json"))
+    # 20 x 25 µm pixels: the left half of the map.
+    told = terminal.json("measure", project, "mode", "--view", "0,0,900,1500", "--phase", "Iron rich")
+    (row,) = told["rows"]
+    left = CHANNELS["Fe"][:, :45] > CUT
+    found = next(m for m in told["modes"]["modes"] if m["phase"] == "Iron rich")
+    assert found["pixels"] == left.sum()
+    assert row["unit"] == "area %"
+    assert [r["kind"] for r in terminal.json("ledger", project)["rows"]] == ["mode"]
+    assert "no unit «Seam»" in terminal.refused(3, "measure", project, "mode", "--unit", "Seam")
+    assert "no phase «Gold»" in terminal.refused(3, "measure", project, "mode", "--phase", "Gold")
+    assert "--unit" in terminal.refused(2, "measure", project, "distance", "--unit", "Seam")
+    assert "--points" in terminal.refused(2, "measure", project, "distance")
+
+
+def test_a_modal_log(terminal: Terminal, project: Path, tmp_path: Path) -> None:
+    terminal.json("sort", project, "--scheme", scheme_file(tmp_path / "s.json"))
+    words = ("measure", project, "modal-log", "--band-um", "500")
+    assert "way-up" in terminal.refused(3, *words)
+    assert "--band-um" in terminal.refused(2, "measure", project, "modal-log")
+    with Project.open(project) as opened:
+        setup = MapSetup(orientation=Orientation(way_up_deg=0.0))
+        opened.put(setup=Setups(maps={next(iter(opened.maps)): setup}))
+    table = tmp_path / "log.csv"
+    told = terminal.json(*words, "-o", table)
+    assert [b["bottom_um"] for b in told["log"]["bands"]] == pytest.approx([0.0, 500.0, 1000.0])
+    with open(table, encoding="utf-8", newline="") as file:
+        assert {r["phase"] for r in csv.DictReader(file)} == {"Iron rich", "Rest of it"}
+
+
+def test_a_phase_map_as_a_picture(terminal: Terminal, project: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "phases.tif"
+    words = ("blend", project, "--phases", "-o", picture)
+    assert "no phases" in terminal.refused(3, *words)
+    terminal.json("sort", project, "--scheme", scheme_file(tmp_path / "s.json"))
+    terminal.json(*words)
+    painted = tifffile.imread(picture)
+    much = CHANNELS["Fe"] > CUT
+    np.testing.assert_array_equal((painted == (0xAA, 0x33, 0x00)).all(axis=2), much)
+    assert "--stretch" in terminal.refused(2, *words, "--stretch", "1:99")
+    composite = ("blend", project, "--rgb", "Fe,Mg,Al", "-o", picture)
+    assert "--areas" in terminal.refused(2, *composite, "--areas")
+
+
+def test_the_schema_of_a_scheme(terminal: Terminal) -> None:
+    told = terminal.json("schema", "scheme")
+    assert "SchemeFile" in told["$defs"]
+    assert json.loads(terminal.done("schema", "scheme")) == told
+
+
 # -- derive ---------------------------------------------------------------------------------------
 
 
@@ -490,7 +635,7 @@ def test_the_window_needs_a_display(terminal: Terminal, monkeypatch: pytest.Monk
     assert "no display" in terminal.refused(2, "window")
 
 
-@pytest.mark.parametrize("verb", ["about", "ledger", "derive", "blend", "measure"])
+@pytest.mark.parametrize("verb", ["about", "ledger", "derive", "blend", "sort", "measure"])
 def test_a_project_that_is_not_there(terminal: Terminal, tmp_path: Path, verb: str) -> None:
     path = tmp_path / "none.maps.h5"
     words = {
@@ -591,23 +736,33 @@ def test_help_and_version(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.slow
 def test_demo_runs_the_whole_job(terminal: Terminal, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
-    words = ("demo", "--out", folder, "--scale", "0.12", "--headless")
-    told = terminal.json(*words)
-    assert set(told) == {"folder", "project", "maps", "pictures", "ledger", "readings"}
-    for path in (told["project"], told["maps"], told["ledger"], *told["pictures"]):
+    demo = ("demo", "--out", folder, "--scale", "0.12", "--headless")
+    told = terminal.json(*demo)
+    tables = ("ledger", "scheme", "modes", "modal_log")
+    assert set(told) == {"folder", "project", "maps", "pictures", "readings", *tables}
+    for path in (told["project"], told["maps"], *(told[t] for t in tables), *told["pictures"]):
         assert Path(path).exists(), path
     about = terminal.json("about", told["project"])
     assert [m["name"] for m in about["maps"]] == ["Slab face A", "Slab face B", "Seam close-up"]
     assert about["maps"][2]["placement"]["parent"] == about["maps"][0]["id"]
-    assert [d["name"] for d in about["derived"]] == ["Mg share"]
-    assert len(about["ledger"]) == len(told["readings"]) == 3
+    assert {d["name"] for d in about["derived"]} == {"Mg share", "Ca smooth", "Na smooth", "An share"}
+    assert len(about["ledger"]) == len(told["readings"]) == 4
+    assert all("Chromite" in m["phases"] for m in about["maps"])
+    assert "chromite seam" in about["maps"][0]["units"]
+    # What the demo shipped sorts any of its maps again.
+    words = ("sort", told["project"], "--map", "Slab face B", "--scheme", told["scheme"])
+    again = terminal.json(*words)
+    # Of the rarest, a slab as small as this holds a few pixels.
+    common = [m for m in again["movements"] if m["percent_before"] > 1.0]
+    assert len(common) >= 5
+    assert not [m for m in common if m["verdict"] == "far off"]
     # What the demo saved can be printed by name.
     picture = tmp_path / "seam.tif"
     terminal.json("blend", told["project"], "--composite", "Suggested", "-o", picture)
     assert tifffile.imread(picture).any()
     # A second run never overwrites the first unasked.
     before = Path(told["project"]).stat().st_mtime_ns
-    assert "--force" in terminal.refused(3, *words)
+    assert "--force" in terminal.refused(3, *demo)
     assert Path(told["project"]).stat().st_mtime_ns == before
 
 
