@@ -99,7 +99,7 @@ class ClustersPage(QWidget):
         self.method.setToolTip("How clusters are found")
         self.count = inset(QSpinBox(self))
         self.count.setRange(2, MAX_CLUSTERS)
-        self.count.setValue(12)
+        self.count.setValue(24)
         self.count.setSuffix(" clusters")
         self.count.setToolTip("More than there are minerals: those of one mineral are merged by name")
         self.least = inset(QDoubleSpinBox(self))

@@ -32,7 +32,7 @@ DENSE = 6_000
 PROTOTYPES = 6
 """Centres that the shape of one density cluster is told by, at most."""
 
-INSIDE = 99.0
+INSIDE = 99.9
 """Percentile of its own members' distances at which a density cluster ends."""
 
 Vector = tuple[float, ...]
@@ -192,7 +192,7 @@ def find_clusters(
     doi:10.1111/j.2517-6161.1977.tb01600.x). ``density``: HDBSCAN (Campello, Moulavi & Sander 2013,
     doi:10.1007/978-3-642-37456-2_14), which finds the number of clusters itself and leaves pixels
     between them in none; its clusters are told to other pixels by up to `PROTOTYPES` centres each, as
-    far as 99 % of their members lie. All from scikit-learn. The largest cluster of the sample is
+    far as 99.9 % of their members lie. All from scikit-learn. The largest cluster of the sample is
     number 1.
 
     Parameters
