@@ -35,6 +35,7 @@ from viewer.science.sort.density import (
     ternary_density,
 )
 from viewer.science.sort.key import next_colour
+from viewer.science.sort.mixed import HALO, PhaseStatistics, find_mixed, settle
 from viewer.science.sort.scheme import (
     PLACES,
     Gate,
@@ -320,9 +321,37 @@ class Sorting:
     def _settle_mixed(
         self, work: SortWork, labels: npt.NDArray[np.uint8], progress: Progress
     ) -> tuple[npt.NDArray[np.uint8], int]:
-        if work.scheme.mixed.treat == "off":
+        """Find mixed edge pixels by the channels of the scheme, and do with them as it says."""
+        treat = work.scheme.mixed.treat
+        if treat == "off" or not work.layers:
             return labels, 0
-        raise NotImplementedError
+        rows, cols = work.shape
+
+        def band(start: int, halo: int) -> tuple[slice, slice, npt.NDArray[np.float64]]:
+            """Rows read, rows meant of those, and their values."""
+            stop = min(start + TILE, rows)
+            around = slice(max(0, start - halo), min(rows, stop + halo))
+            core = slice(start - around.start, stop - around.start)
+            read = (_column(x, around, slice(0, cols), 0) for x in work.layers.values())
+            return around, core, np.stack([c.decoded() for c in read])
+
+        statistics: PhaseStatistics | None = None
+        for start in range(0, rows, TILE):
+            progress(0.4 * start / rows, "insides of grains")
+            around, core, values = band(start, 1)
+            counted = PhaseStatistics.of(labels[around], values, core)
+            statistics = counted if statistics is None else statistics + counted
+        assert statistics is not None, "a map has rows"
+        settled = np.empty_like(labels)
+        mixed = 0
+        for start in range(0, rows, TILE):
+            progress(0.4 + 0.6 * start / rows, "mixed edge pixels")
+            around, core, values = band(start, HALO)
+            found = find_mixed(labels[around], values, statistics, work.scheme.mixed, core)
+            mixed += found.count
+            held = slice(start, start + core.stop - core.start)
+            settled[held] = settle(labels[held], found, treat)
+        return settled, mixed
 
     def save_all(self) -> None:
         """Write the class images that the project does not hold yet."""
