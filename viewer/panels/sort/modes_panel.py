@@ -126,6 +126,7 @@ class ModesPanel(QWidget):
     def _build_modes(self) -> QWidget:
         tokens = theme.current()
         self.model = ModesModel()
+        self.model.setParent(self)  # ends with the panel: what it tells is bound to it
         self.model.density_edited.connect(self._set_density)
         self.model.refused.connect(lambda text: self.desk.said.emit("caution", text))
         self.table = ModesTable(self.model)
