@@ -15,10 +15,12 @@ from viewer.desk.phases_picture import PhasesPicture
 from viewer.desk.where import Where
 from viewer.errors import InputError
 from viewer.science.sort.density import Extent
+from viewer.science.sort.mixed import PhaseStatistics, find_mixed, settle
 from viewer.science.sort.scheme import (
     Axis,
     Cleaning,
     InUnit,
+    Mixed,
     Painted,
     Phase,
     Plot,
@@ -293,6 +295,43 @@ def test_cleaning_is_told(desk: Desk) -> None:
     assert report.before == dirty[1]
     assert image.pixels[1] == report.after < report.before
     assert image.pixels.sum() == SHAPE[0] * SHAPE[1]
+
+
+def test_mixed_edge_pixels_are_found_and_settled(desk: Desk) -> None:
+    fe = ROCK["Fe"].astype(float)
+    ends = {"low": (None, 430.0), "high": (520.0, None), "middle": (None, None)}
+    parts = Scheme(
+        populations=tuple(
+            Population(id=n, name=n, gate=Range(layer="Fe", low=a, high=b))
+            for n, (a, b) in ends.items()
+            if n != "middle"
+        ),
+        phases=(
+            Phase(id="low", name="Low", rules=((Term(population="low"),),)),
+            Phase(id="high", name="High", rules=((Term(population="high"),),)),
+            Phase(
+                id="middle",
+                name="Middle",
+                rules=(
+                    (
+                        Term(population="low", negated=True),
+                        Term(population="high", negated=True),
+                    ),
+                ),
+            ),
+        ),
+    )
+    labels = np.where(fe <= 430, 1, np.where(fe >= 520, 2, 3)).astype(np.uint8)
+    found = find_mixed(
+        labels, fe[None], PhaseStatistics.of(labels, fe[None]), Mixed(treat="keep")
+    )
+    assert found.count > 100
+    for treat in ("keep", "reassign", "unsorted"):
+        mixed = Mixed(treat=treat)  # type: ignore[arg-type]
+        desk.sorting.set_scheme(treat, MAP, msgspec.structs.replace(parts, mixed=mixed))
+        image = desk.sorting.sort_now(MAP)
+        assert image.mixed == found.count
+        np.testing.assert_array_equal(image.labels, settle(labels, found, mixed.treat))
 
 
 def desk_counts(desk: Desk, wanted: Scheme) -> np.ndarray:
