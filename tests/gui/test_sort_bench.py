@@ -395,7 +395,8 @@ def test_the_first_phase_that_holds_a_pixel_has_it_and_overlaps_are_said(
     qtbot.mouseClick(bench.phases.overlaps.head, Qt.MouseButton.LeftButton)
     assert bench.phases.overlaps.words == [f"{both:,} Silicate before Olivine".replace(",", "\u2009")]
     phases = bench.phases.phases
-    phases.choose("q")
+    bench.choose_phase("q")
+    assert bench.phases.claim.text().startswith(f"{second.sum():,} px fit it".replace(",", "\u2009"))
     phases.setFocus()
     qtbot.keyClick(phases, Qt.Key.Key_Up, Qt.KeyboardModifier.AltModifier)
     settle(qtbot, bench)

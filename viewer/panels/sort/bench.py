@@ -32,7 +32,7 @@ from viewer.panels.sort.modes_panel import ModesPanel
 from viewer.panels.sort.panel import SortPanel
 from viewer.panels.sort.phase_list import UNSORTED
 from viewer.panels.sort.phase_overlaps import Overlaps, overlaps_of
-from viewer.panels.sort.phase_page import LEFT_OVER, NO_PHASES, PhasePage
+from viewer.panels.sort.phase_page import LEFT_OVER, NO_PHASES, PhasePage, claim_words
 from viewer.panels.sort.population_counts import PopulationCounts
 from viewer.science.sort.scheme import Gate, InUnit, Painted, Point, Scheme, Stroke
 
@@ -225,9 +225,11 @@ class SortBench(QObject):
 
     @property
     def _stale(self) -> bool:
-        """True while the map's phases are worked out anew."""
+        """True while the map's phases are worked out anew, which they are for who looks at them."""
         sorting, map_id = self._desk.sorting, self.map_id
-        return map_id is not None and not sorting.trouble(map_id) and not sorting.fresh(map_id)
+        if map_id is None or not self.panel.isVisible() or sorting.trouble(map_id):
+            return False
+        return not sorting.fresh(map_id)
 
     @property
     def chosen_phase(self) -> str | None:
@@ -570,12 +572,13 @@ class SortBench(QObject):
             tally = image.tally
             overlaps = overlaps_of(tally.claimed, tally.won, tally.overlaps)
         page.overlaps.show_overlaps(overlaps, () if image is None else image.names)
-        if map_id is not None:
-            counts = self._counts if visible else None
-            shown, edited = self.glow.pinned, self._edited
-            page.populations.show_rows(
-                population_rows(self._desk, map_id, scheme, counts, shown=shown, edited=edited)
-            )
+        counts = self._counts if visible else None
+        shown, edited = self.glow.pinned, self._edited
+        page.populations.show_rows(
+            population_rows(self._desk, map_id, scheme, counts, shown=shown, edited=edited)
+            if map_id is not None
+            else []
+        )
         page.mixed.show_mixed(scheme.mixed)
         found = None if image is None or scheme.mixed.treat == "off" else image.mixed
         page.mixed.show_found(found, 0 if image is None else image.inside, stale=stale)
@@ -596,10 +599,13 @@ class SortBench(QObject):
             page.rule.show_rules(phase.rules, names, units)
             page.cleaning.show_cleaning(phase.cleaning, self._desk.maps[map_id].pixel_um)
             image = self._desk.sorting.latest(map_id)
-            report = None
-            if image is not None and phase.id in image.ids and not phase.cleaning.idle:
-                report = image.reports[image.label(phase.id) - 1]
+            report, claim = None, ""
+            if image is not None and phase.id in image.ids:
+                at = image.label(phase.id) - 1
+                report = None if phase.cleaning.idle else image.reports[at]
+                claim = claim_words(int(image.tally.claimed[at]), int(image.tally.won[at]))
             stale = not self._desk.sorting.fresh(map_id)
+            page.show_claim(claim if phase.rules and not stale else "")
             page.cleaning.show_report(report, stale=stale)
             page.show_chosen(phase.name)
             page.sum_up(rule_words(self.scheme, phase.rules))

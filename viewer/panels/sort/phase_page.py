@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels.look.digits import grouped
 from viewer.panels.sort.cleaning_form import CleaningForm, cleaning_words
 from viewer.panels.sort.cleaning_mixed import MixedForm, mixed_words
 from viewer.panels.sort.phase_list import PhaseList
@@ -81,12 +82,16 @@ class PhasePage(QWidget):
         self.trouble.setProperty("tone", "caution")
         self.trouble.setContentsMargins(tokens.gap_3, tokens.gap_1, tokens.gap_3, tokens.gap_1)
         self.trouble.hide()
-        self.rule_section = Section("Rule", _padded(self.rule, self), "rule", self)
+        self.claim = QLabel(self)
+        self.claim.setWordWrap(True)
+        self.claim.setProperty("tone", "dim")
+        self.claim.hide()
+        self.rule_section = Section("Rule", _padded(self, self.rule, self.claim), "rule", self)
         self.cleaning_section = Section(
-            "Cleaning", _padded(self.cleaning, self), "cleaning", self, opened=False
+            "Cleaning", _padded(self, self.cleaning), "cleaning", self, opened=False
         )
         self.mixed_section = Section(
-            "Mixed edge pixels", _padded(self.mixed, self), "mixed", self, opened=False
+            "Mixed edge pixels", _padded(self, self.mixed), "mixed", self, opened=False
         )
         self.choose = QLabel(CHOOSE, self)
         self.choose.setTextFormat(Qt.TextFormat.PlainText)
@@ -159,6 +164,11 @@ class PhasePage(QWidget):
             self.cleaning_section.set_words(
                 f"Cleaning of {name}", cleaning_words(self.cleaning.cleaning)
             )
+
+    def show_claim(self, words: str) -> None:
+        """Say below the rule how many pixels fit it; empty for nothing."""
+        self.claim.setText(words)
+        self.claim.setVisible(bool(words))
 
     def sum_up(self, rule: str) -> None:
         """Say in the headings of closed sections what they hold.
@@ -248,12 +258,30 @@ def _part(parent: QWidget, title: QHBoxLayout, body: QWidget, *below: QWidget) -
     return part
 
 
-def _padded(body: QWidget, parent: QWidget) -> QWidget:
-    """A section's body, set in as far as its title is."""
+def claim_words(claimed: int, won: int) -> str:
+    """How many pixels fit a phase's rule, where they are not all its own.
+
+    Parameters
+    ----------
+    claimed, won : int
+        Pixels that fit, and those of them that no phase higher up has.
+    """
+    if not claimed:
+        return "No pixel fits it."
+    if claimed == won:
+        return ""
+    lost = grouped(claimed - won)
+    return f"{grouped(claimed)} px fit it; phases higher up in the list have {lost} of them."
+
+
+def _padded(parent: QWidget, *bodies: QWidget) -> QWidget:
+    """What a section holds, set in as far as its title is."""
     tokens = current()
     holder = QWidget(parent)
     holder.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
     box = QVBoxLayout(holder)
     box.setContentsMargins(tokens.icon_small + tokens.gap_1, tokens.gap_1, 0, tokens.gap_2)
-    box.addWidget(body)
+    box.setSpacing(tokens.gap_1)
+    for body in bodies:
+        box.addWidget(body)
     return holder
