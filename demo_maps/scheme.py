@@ -79,8 +79,12 @@ def scheme() -> Scheme:
         ),
         "Titanium": Range(layer="Ti", low=212.0),
         "Phosphorus": Range(layer="P", low=122.0),
-        "Zirconium": Range(layer="Zr", low=60.0),
-        "Silica with Zr": Range(layer="Si", low=170.0),
+        "Zirconium silicate": _polygon(
+            "Si", "Zr", (170.0, 60.0), (_FAR, 60.0), (_FAR, _FAR), (170.0, _FAR)
+        ),
+        "Zirconium oxide": _polygon(
+            "Si", "Zr", (-0.5, 60.0), (170.0, 60.0), (170.0, _FAR), (-0.5, _FAR)
+        ),
         "Mica": _polygon("K", "Mg", (62.0, 84.0), (_FAR, 84.0), (_FAR, _FAR), (62.0, _FAR)),
         "Potassic feldspar": _polygon(
             "K", "Mg", (94.0, -0.5), (_FAR, -0.5), (_FAR, 84.0), (94.0, 84.0)
@@ -109,8 +113,8 @@ def scheme() -> Scheme:
         "Ilmenite": [["Titanium"]],
         "Magnetite": [["Iron oxide"]],
         # Before apatite: a line of zirconium lies on that of phosphorus.
-        "Zircon": [["Zirconium", "Silica with Zr"]],
-        "Baddeleyite": [["Zirconium"]],
+        "Zircon": [["Zirconium silicate"]],
+        "Baddeleyite": [["Zirconium oxide"]],
         "Chlorapatite": [["Phosphorus"]],
         "Phlogopite": [["Mica"]],
         "K-feldspar": [["Potassic feldspar"]],

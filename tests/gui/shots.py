@@ -16,14 +16,16 @@ from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
+import numpy as np
 from PIL import Image
-from PySide6.QtCore import QSettings
+from PySide6.QtCore import QSettings, Qt
+from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
 from viewer.panels import theme
 from viewer.panels.shell.window import MainWindow
 
-FOR_README = ("light-table", "composite", "ruler", "intake")
+FOR_README = ("light-table", "composite", "ruler", "intake", "sort", "lasso", "modal-log")
 
 
 class Studio:
@@ -90,6 +92,7 @@ def session(studio: Studio, project: Path, maps: Path) -> dict[str, Path]:
     space.turn(1)
     shoot("turned", least=1.5)
     space.desk.undo()
+    sort_bench(studio, window, shoot)
     look.open_derive()
     shoot("derive", look.derive, least=1)
     look.derive.close()
@@ -107,6 +110,67 @@ def session(studio: Studio, project: Path, maps: Path) -> dict[str, Path]:
     window._sheet.close()
     window.close()
     return taken
+
+
+def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -> None:
+    """The sort bench: plots, a lasso half drawn, modes, the modal log, the key, the dialogs."""
+    space = window.workspace
+    assert space is not None
+    bench = space.sort
+
+    def settle() -> None:
+        studio.wait(lambda: not bench.busy and not bench.modes.busy, 1.5)
+
+    space.measure.select_mark("")
+    space.look.set_mode("phases")
+    space.show_bench("sort")
+    settle()
+    shoot("sort")
+    space.look.set_mode("composite")
+    plot = next(p for p in bench.board.canvases if p.plot.x and p.plot.x.layer == "Si")
+    bench.board.set_tool("lasso")
+    view = plot.viewport()
+    at = [plot.lens.to_view(300 + 75 * np.cos(a), 335 + 58 * np.sin(a)) for a in np.linspace(0, 4.9, 40)]
+    points = [p.toPoint() for p in at]
+    left, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+    QTest.mousePress(view, left, none, points[0])
+    for point in points[1:]:
+        QTest.mouseMove(view, point)
+        studio.wait(least=0.01)
+    studio.wait(least=1.0)
+    shoot("lasso")
+    QTest.mouseRelease(view, left, none, points[-1])
+    settle()
+    shoot("lasso-named")
+    space.desk.undo()
+    bench.board.set_tool("pan")
+    space.look.set_mode("phases")
+    bench.show_page("modes")
+    settle()
+    shoot("modes")
+    bench.modes.tabs.setCurrentIndex(1)
+    settle()
+    shoot("modal-log")
+    bench.show_page("key")
+    space.desk.set_vision("deutan")
+    settle()
+    shoot("key")
+    space.desk.set_vision("none")
+    bench.show_page("phases")
+    bench.open_suggest()
+    studio.wait(least=2.0)
+    shoot("suggest", bench._suggest)
+    bench.open_calibrate()
+    studio.wait(least=1.0)
+    shoot("calibrate", bench._calibrate)
+    bench.open_scheme("apply")
+    studio.wait(least=3.0)
+    shoot("scheme", bench._schemes)
+    for dialog in (bench._suggest, bench._calibrate, bench._schemes):
+        assert dialog is not None
+        dialog.close()
+    space.look.set_mode("composite")
+    space.show_bench("look")
 
 
 def main() -> None:

@@ -39,6 +39,7 @@ from viewer.plates.page import Page
 from viewer.plates.tables import write_ledger
 from viewer.science.look.orient import Orientation
 from viewer.science.progress import Progress, part, silent
+from viewer.science.sort.key import default_colours
 from viewer.science.sort.recipe import Formula
 from viewer.store.documents import Composite, Key, MapLook, MapSetup, Unit
 from viewer.store.project import Placement
@@ -300,17 +301,23 @@ def _measure(desk: Desk, map_id: str, slab: DemoSlab) -> tuple[str, ...]:
 
 
 def _sort(desk: Desk, progress: Progress) -> None:
-    """Sort every map by the slab's scheme, and tell the key what its phases weigh."""
+    """Sort every map by the slab's scheme, and tell the key what its phases look like and weigh."""
     for number, m in enumerate(list(desk.maps.values())):
         progress(number / len(desk.maps), f"sorting {m.name}")
         for name, recipe in RECIPES:
             derive_now(desk, m.id, name, recipe)
         desk.sorting.set_scheme(f"Sort {m.name}", m.id, scheme())
         desk.sorting.sort_now(m.id)
+    # The first default colours lie farthest apart: they go to the phases that are seen most.
+    image = desk.sorting.sort_now(desk.map(FACE_A).id)
+    order = np.argsort(-image.pixels[1:], kind="stable")
+    colours = default_colours(len(order))
+    colour = {image.names[at]: colours[place] for place, at in enumerate(order)}
     entries = tuple(
-        msgspec.structs.replace(e, density=DENSITIES.get(e.name)) for e in desk.sorting.key.entries
+        msgspec.structs.replace(e, colour=colour[e.name], density=DENSITIES[e.name])
+        for e in desk.sorting.key.entries
     )
-    desk.sorting.set_key("Give the phases their densities", Key(entries=entries))
+    desk.sorting.set_key("Give the phases their colours and densities", Key(entries=entries))
 
 
 def _tell_modes(desk: Desk, modes: Path, log: Path, progress: Progress) -> tuple[str, ...]:

@@ -256,6 +256,11 @@ class ModesPanel(QWidget):
             self.desk.maps_changed.disconnect(self._maps_changed)
         return super().close()
 
+    @property
+    def busy(self) -> bool:
+        """True while modes are measured."""
+        return self._latest.busy
+
     def showEvent(self, event: object) -> None:
         super().showEvent(event)  # type: ignore[arg-type]
         self._measure()
