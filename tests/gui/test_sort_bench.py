@@ -22,6 +22,7 @@ from viewer.intake.formats import scan
 from viewer.panels import theme
 from viewer.panels.sort import phase_edits as edits
 from viewer.panels.sort.bench import SortBench
+from viewer.panels.sort.bench_menus import phase_menu, population_menu
 from viewer.panels.sort.cleaning_area import AreaBox, area_note, area_of, area_text
 from viewer.panels.sort.phase_overlaps import overlaps_of
 from viewer.panels.sort.population_list import carry
@@ -482,6 +483,7 @@ def test_phases_are_added_duplicated_and_deleted_each_as_one_step(
     settle(qtbot, bench)
     assert names(bench) == ["Chromite", "Unsorted"]
     assert len(bench.scheme.populations) == 2  # they stay
+    assert bench.chosen_phase == phase_id(bench, "Chromite")
     assert desk.undo_label == "Delete phase Olivine"
     desk.undo()
     assert bench.scheme == before
@@ -634,6 +636,44 @@ def test_a_population_is_renamed_and_duplicated(
     model.setData(model.index(1), "Dull")
     assert said[0][0] == "caution"
     assert "Two populations have the name" in said[0][1]
+
+
+def test_menus_do_what_they_say(
+    qtbot: QtBot, bench: SortBench, desk: Desk, map_id: str
+) -> None:
+    put(qtbot, bench, desk, map_id, lambda _: overlapping(desk, map_id))
+    a, b, c = (held(desk, map_id, bench.scheme.population(i)) for i in "abc")
+    menu = population_menu(bench, "c")
+    choice(submenu(submenu(menu, "Add to phase"), "Silicate"), "or it").trigger()
+    settle(qtbot, bench)
+    np.testing.assert_array_equal(
+        labels(desk, map_id), np.where(a | c, 1, np.where(b, 2, 0))
+    )
+    assert bench.chosen_phase == "p"
+    choice(population_menu(bench, "c"), "New phase of it…").trigger()
+    assert bench.strip.isVisible()
+    named(qtbot, bench, "Chromite")
+    assert bench.scheme.population("c").name == "Chromite"
+    assert names(bench) == ["Silicate", "Olivine", "Chromite", "Unsorted"]
+    menu = phase_menu(bench, phase_id(bench, "Silicate"))
+    assert not choice(menu, "Move up\tAlt+Up").isEnabled()
+    choice(menu, "Move down\tAlt+Down").trigger()
+    assert names(bench)[:2] == ["Olivine", "Silicate"]
+    assert not any(a.isEnabled() for a in phase_menu(bench, "").actions())
+
+
+def test_a_phase_under_the_pointer_in_the_key_glows(
+    qtbot: QtBot, bench: SortBench, desk: Desk, map_id: str
+) -> None:
+    put(qtbot, bench, desk, map_id, lambda _: overlapping(desk, map_id))
+    bench.key.phase_hovered.emit("olivine")
+    assert desk.lit_where(map_id) == Where.phase("q")
+    bench.key.phase_hovered.emit("of another map")
+    assert desk.lit_where(map_id) is None
+    bench.modes.phase_hovered.emit("p")
+    assert desk.lit_where(map_id) == Where.phase("p")
+    bench.modes.phase_hovered.emit("")
+    assert desk.lit_where(map_id) is None
 
 
 def test_rows_glow_on_the_map_while_the_pointer_is_on_them(

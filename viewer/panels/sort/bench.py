@@ -252,8 +252,8 @@ class SortBench(QObject):
                 dialog.set_map(map_id)
         self._show_scheme()
         first = next(iter(self.scheme.phases), None)
-        self.phases.phases.choose(None if first is None else first.id)
-        self._show_chosen()
+        self.choose_phase(None if first is None else first.id)
+        self.phases.populations.scrollToTop()
 
     def set_window(self, window: Window | None) -> None:
         """Tell which rows and columns of the map are in view."""
@@ -377,15 +377,12 @@ class SortBench(QObject):
             self.choose_phase(made)
 
     def delete_phase(self, phase_id: str | None) -> None:
-        """Delete a phase, and choose the one that takes its place."""
+        """Delete a phase; the one that takes its place is chosen."""
         phase = self.editor.phase(phase_id)
         if phase is None:
             return
-        at = self.scheme.phases.index(phase)
         self.glow.hover(None)
-        if self.editor.delete_phase(phase.id):
-            left = self.scheme.phases
-            self.choose_phase(left[min(at, len(left) - 1)].id if left else None)
+        self.editor.delete_phase(phase.id)
 
     def choose_phase(self, phase_id: str | None) -> None:
         """Choose a phase in the list, and show its rule."""
@@ -562,7 +559,11 @@ class SortBench(QObject):
             image = sorting.image(map_id) if visible else sorting.latest(map_id)
             stale = bool(scheme.phases) and not sorting.fresh(map_id)
         rows = phase_rows(self._desk, scheme, image, stale=stale)
+        chosen = page.phases.rows.place_of(page.phases.current)
         page.phases.show_rows(rows)
+        if chosen is not None and page.phases.current is None and scheme.phases:
+            # The chosen phase was taken away, or its making was undone: its neighbour is chosen.
+            page.phases.choose(scheme.phases[min(chosen, len(scheme.phases) - 1)].id)
         trouble = sorting.trouble(map_id) if map_id is not None else ""
         page.trouble.setText(f"The map cannot be sorted. {trouble}" if trouble else "")
         page.trouble.setVisible(bool(trouble))
@@ -640,3 +641,42 @@ class SortBench(QObject):
         if painted != self._painted:
             self._painted = painted
             self.painted_changed.emit(painted)
+
+
+def main() -> None:
+    """Show the bench on a small demo slab, without a map view."""
+    import tempfile
+    from pathlib import Path
+
+    from PySide6.QtWidgets import QHBoxLayout, QWidget
+
+    from viewer.desk.demo import build
+    from viewer.panels.look.trial import show
+    from viewer.panels.qt import Poster
+
+    with tempfile.TemporaryDirectory() as folder:
+        poster = Poster()
+        desk = Desk.open(build(Path(folder), scale=0.2).project, poster.post)
+        benches = []
+
+        def make() -> QWidget:
+            bench = SortBench(desk)
+            benches.append(bench)
+            window = QWidget()
+            row = QHBoxLayout(window)
+            row.setContentsMargins(0, 0, 0, 0)
+            row.addWidget(bench.board, 1)
+            row.addWidget(bench.panel)
+            window.resize(1280, 760)
+            bench.set_map(next(iter(desk.maps)))
+            return window
+
+        show(make)
+        for bench in benches:
+            bench.close()
+        poster.close()
+        desk.close()
+
+
+if __name__ == "__main__":
+    main()

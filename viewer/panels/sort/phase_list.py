@@ -128,7 +128,8 @@ class _Delegate(RowDelegate):
             bar = whole * row.pixels / row.of if row.of else 0.0
             painter.setBrush(QColor(tokens.mark if row.fixed else QColor(*row.colour)))
             painter.setOpacity(0.4 if row.stale else 1.0)
-            painter.drawRect(QRectF(box.left() + _TEXT, box.bottom() - 2, bar, 2))
+            if bar >= _LEAST_BAR:
+                painter.drawRect(QRectF(box.left() + _TEXT, box.bottom() - 2, bar, 2))
             painter.setOpacity(1.0)
         painter.setFont(option.font)
         painter.setPen(QColor(tokens.text_dim if row.fixed else tokens.text))
@@ -142,6 +143,9 @@ class _Delegate(RowDelegate):
 
 _TEXT = 32
 """Where names begin."""
+
+_LEAST_BAR = 3.0
+"""A shorter bar would look like dirt."""
 
 
 def swatch_rect(row: QRect) -> QRect:

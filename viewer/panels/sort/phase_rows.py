@@ -260,11 +260,14 @@ class RowList(QListView):
 
     def show_rows(self, rows: Sequence[Row]) -> None:
         """Show these rows; the chosen one stays chosen if it is still there. Says nothing back."""
-        before = self.current
+        before, bar = self.current, self.verticalScrollBar()
+        seen = bar.value()
         quiet, self._quiet = self._quiet, True
-        self.rows.show(rows)
+        anew = self.rows.show(rows)
         self._quiet = quiet
         self.choose(before)
+        if anew and self.current is None:
+            bar.setValue(seen)
 
     @property
     def current(self) -> str | None:
