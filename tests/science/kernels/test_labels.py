@@ -60,4 +60,5 @@ def test_votes_by_hand(block: list[list[int]], winner: int) -> None:
 
 def test_a_window_of_a_larger_image_may_be_halved() -> None:
     image = np.random.default_rng(1).integers(0, 5, (40, 50), np.uint8)
-    np.testing.assert_array_equal(halve_labels(image[3:20, 5:32]), halve_labels_plain(image[3:20, 5:32]))
+    window = image[3:20, 5:32]
+    np.testing.assert_array_equal(halve_labels(window), halve_labels_plain(window))
