@@ -116,22 +116,24 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
     """The sort bench: plots, a lasso half drawn, modes, the modal log, the key, the dialogs."""
     space = window.workspace
     assert space is not None
-    bench = space.sort
+    bench, look = space.sort, space.look
 
     def settle() -> None:
         studio.wait(lambda: not bench.busy and not bench.modes.busy, 1.5)
 
     space.measure.select_mark("")
-    space.look.set_mode("phases")
+    look.set_mode("phases")
     space.show_bench("sort")
     settle()
     shoot("sort")
-    space.look.set_mode("composite")
+    look.set_mode("composite")
     plot = next(p for p in bench.board.canvases if p.plot.x and p.plot.x.layer == "Si")
     bench.board.set_tool("lasso")
     view = plot.viewport()
-    at = [plot.lens.to_view(300 + 75 * np.cos(a), 335 + 58 * np.sin(a)) for a in np.linspace(0, 4.9, 40)]
-    points = [p.toPoint() for p in at]
+    turns = np.linspace(0, 4.9, 40)
+    points = [
+        plot.lens.to_view(300 + 75 * np.cos(a), 335 + 58 * np.sin(a)).toPoint() for a in turns
+    ]
     left, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
     QTest.mousePress(view, left, none, points[0])
     for point in points[1:]:
@@ -144,7 +146,7 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
     shoot("lasso-named")
     space.desk.undo()
     bench.board.set_tool("pan")
-    space.look.set_mode("phases")
+    look.set_mode("phases")
     bench.show_page("modes")
     settle()
     shoot("modes")
@@ -158,18 +160,25 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
     space.desk.set_vision("none")
     bench.show_page("phases")
     bench.open_suggest()
-    studio.wait(least=2.0)
+    assert bench._suggest is not None
+    bench._suggest.clusters.seek.click()
+    studio.wait(lambda: bool(bench._suggest and bench._suggest.clusters.accept.isEnabled()), 2.0)
     shoot("suggest", bench._suggest)
     bench.open_calibrate()
     studio.wait(least=1.0)
     shoot("calibrate", bench._calibrate)
-    bench.open_scheme("apply")
-    studio.wait(least=3.0)
+    look.set_map(space.desk.map("Slab face B").id)
+    bench.open_scheme("import")
+    assert bench._schemes is not None
+    bench._schemes.maps.setCurrentIndex(1)
+    bench._schemes.maps.activated.emit(1)
+    studio.wait(lambda: bool(bench._schemes and bench._schemes.accept.isEnabled()), 3.0)
     shoot("scheme", bench._schemes)
     for dialog in (bench._suggest, bench._calibrate, bench._schemes):
         assert dialog is not None
         dialog.close()
-    space.look.set_mode("composite")
+    look.set_map(space.desk.map("Slab face A").id)
+    look.set_mode("composite")
     space.show_bench("look")
 
 

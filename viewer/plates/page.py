@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 from typing import Literal, NamedTuple
 
 import msgspec
@@ -345,7 +346,7 @@ def _columns(keys: list[_Block], room: float) -> _Row:
         return one_line
     for count in range(len(keys) - 1, 0, -1):
         ends = [-(-len(keys) * i // count) for i in range(count + 1)]
-        columns = [keys[a:b] for a, b in zip(ends, ends[1:], strict=False)]
+        columns = [keys[a:b] for a, b in pairwise(ends)]
         widths = [max(k.width for k in column) for column in columns]
         if count == 1 or sum(widths) + _SPREAD_MM * (len(widths) - 1) <= room:
             break

@@ -96,7 +96,8 @@ class ReadOut(QWidget):
             col = slice(wanted.col, wanted.col + 1)
             phase = phase_at(wanted.desk, wanted.map_id, wanted.row, wanted.col)
             found = [phase] if phase else []
-            return "   ".join([*found, *(f"{x.name} {number(float(x.values(row, col)[0, 0]))}" for x in layers)])
+            found += [f"{x.name} {number(float(x.values(row, col)[0, 0]))}" for x in layers]
+            return "   ".join(found)
         except (GrainlightError, KeyError) as error:
             # The project was closed or changed between the pointer's move and the reading.
             return str(error)
