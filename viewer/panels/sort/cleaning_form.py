@@ -16,13 +16,13 @@ from viewer.panels.theme import current
 from viewer.science.sort.clean import CleaningReport
 from viewer.science.sort.scheme import Cleaning
 
-BOX = 98
-"""Width of the boxes: «1234.5 mm²» and the arrows."""
+BOX = 88
+"""Width of the boxes: «4000 µm²» and the arrows."""
 
 
 def label_width(widget: QWidget) -> int:
     """Width of the labels of the forms, so that the boxes of all stand below each other."""
-    return widget.fontMetrics().horizontalAdvance("Majority window") + current().gap_1
+    return widget.fontMetrics().horizontalAdvance("Fill holes up to") + current().gap_1
 
 
 class CleaningForm(QWidget):
@@ -62,8 +62,8 @@ class CleaningForm(QWidget):
         grid.setHorizontalSpacing(tokens.gap_2)
         grid.setVerticalSpacing(tokens.gap_1)
         rows: tuple[tuple[str, str, QSpinBox | QDoubleSpinBox], ...] = (
-            ("majority", "&Majority window", self.majority),
-            ("opening", "&Opening radius", self.opening),
+            ("majority", "&Majority filter", self.majority),
+            ("opening", "&Opening by", self.opening),
             ("holes", "&Fill holes up to", self.holes),
             ("least", "&Least grain", self.least),
         )

@@ -15,8 +15,8 @@ from viewer.science.sort.scheme import Mixed
 
 TREATMENTS = (
     ("off", "Not looked for", "off"),
-    ("keep", "Find, and keep as sorted", "kept"),
-    ("reassign", "Give to the phase they hold more of", "reassigned"),
+    ("keep", "Keep as sorted", "kept"),
+    ("reassign", "Give to the larger part", "reassigned"),
     ("unsorted", "Leave unsorted", "left unsorted"),
 )
 """How mixed pixels may be treated: its word in the scheme, the choice, and one word for it."""
