@@ -168,7 +168,7 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
     studio.wait(least=1.0)
     shoot("calibrate", bench._calibrate)
     look.set_map(space.desk.map("Slab face B").id)
-    bench.open_scheme("import")
+    bench.open_scheme("apply")
     assert bench._schemes is not None
     bench._schemes.maps.setCurrentIndex(1)
     bench._schemes.maps.activated.emit(1)
