@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -127,9 +128,12 @@ def point(text: str) -> tuple[float, float]:
     """``x,y`` in µm."""
     x, _, y = text.partition(",")
     try:
-        return float(x), float(y)
+        at = float(x), float(y)
     except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a point such as 1200,340 (µm)") from None
+        at = (math.nan, math.nan)
+    if not all(math.isfinite(v) for v in at):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a point such as 1200,340 (µm)")
+    return at
 
 
 def box(text: str) -> tuple[float, float, float, float]:
@@ -138,7 +142,7 @@ def box(text: str) -> tuple[float, float, float, float]:
         parts = [float(p) for p in text.split(",")]
     except ValueError:
         parts = []
-    if len(parts) != 4:
+    if len(parts) != 4 or not all(math.isfinite(v) for v in parts):
         raise argparse.ArgumentTypeError(f"{text!r} is not a view such as 0,0,5000,3000 (µm)")
     return parts[0], parts[1], parts[2], parts[3]
 
@@ -372,8 +376,9 @@ def sort(args: argparse.Namespace, out: Out) -> None:
             "The file exists already.", where=str(kept), hint="Replace it with --force."
         )
     file = None if args.scheme is None else read_scheme(args.scheme)
-    if file is None and (args.match != "none" or args.layer):
-        raise UsageError("--match and --layer belong to --scheme.")
+    for option in ("match", "peak_of", "dwell_ms", "offset", "layer", "take_colours"):
+        if file is None and getattr(args, option) not in (None, False, "none"):
+            raise UsageError(f"--{option.replace('_', '-')} belongs to --scheme.")
     with _desk(args) as desk:
         found = desk.map(args.map)
         with showing_progress("Sort", out.as_json) as progress:

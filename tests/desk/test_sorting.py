@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import queue
+import shutil
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import msgspec
@@ -11,6 +16,7 @@ import pytest
 from tests.desk.conftest import MAP, PIXEL, ROCK, SHAPE, TRIANGLE, inside
 from viewer.desk import sorting as sorting_module
 from viewer.desk.desk import Desk
+from viewer.desk.modes import modes_of
 from viewer.desk.phases_picture import PhasesPicture
 from viewer.desk.where import Where
 from viewer.errors import InputError
@@ -174,8 +180,6 @@ def test_colours_of_the_key_stay_whatever_is_added(desk: Desk) -> None:
 
 
 def test_the_image_is_kept_in_the_project(rock_file: Path, tmp_path: Path, monkeypatch) -> None:  # type: ignore[no-untyped-def]
-    import shutil
-
     path = Path(shutil.copy(rock_file, tmp_path / "kept.maps.h5"))
     with Desk.open(path, inline=True) as desk:
         desk.sorting.set_scheme("Sort", MAP, scheme())
@@ -191,8 +195,6 @@ def test_the_image_is_kept_in_the_project(rock_file: Path, tmp_path: Path, monke
 
 
 def test_any_hdf5_reader_finds_the_class_image(rock_file: Path, tmp_path: Path) -> None:
-    import shutil
-
     import h5py
 
     path = Path(shutil.copy(rock_file, tmp_path / "plain.maps.h5"))
@@ -337,6 +339,98 @@ def test_mixed_edge_pixels_are_found_and_settled(desk: Desk) -> None:
 def desk_counts(desk: Desk, wanted: Scheme) -> np.ndarray:
     desk.sorting.set_scheme("Sort", MAP, wanted)
     return desk.sorting.sort_now(MAP).pixels
+
+
+def threaded(rock_file: Path, tmp_path: Path) -> tuple[Desk, queue.Queue[Callable[[], None]]]:
+    """A desk whose jobs run on threads, and what they post back."""
+    path = Path(shutil.copy(rock_file, tmp_path / "threads.maps.h5"))
+    posted: queue.Queue[Callable[[], None]] = queue.Queue()
+    return Desk.open(path, posted.put), posted
+
+
+def test_closing_while_an_old_sorting_runs_keeps_everything(rock_file: Path, tmp_path: Path) -> None:
+    desk, _ = threaded(rock_file, tmp_path)
+    desk.sorting.set_scheme("Sort", MAP, scheme())
+    desk.sorting.image(MAP)
+    desk.sorting.set_scheme("Swap", MAP, scheme(*scheme().phases[::-1]))
+    desk.close()
+    with Desk.open(desk.path, inline=True) as again:
+        assert again.readonly is None
+        assert [p.id for p in again.sorting.scheme(MAP).phases] == ["b", "a"]
+
+
+def test_edits_while_sorting_end_with_the_last_scheme(rock_file: Path, tmp_path: Path) -> None:
+    desk, posted = threaded(rock_file, tmp_path)
+    with desk:
+        desk.sorting.set_scheme("Sort", MAP, scheme())
+        desk.sorting.image(MAP)
+        for _ in range(3):
+            desk.sorting.set_scheme("Swap", MAP, scheme(*scheme().phases[::-1]))
+            desk.undo()
+        deadline = time.monotonic() + 60
+        while not desk.sorting.fresh(MAP):
+            posted.get(timeout=deadline - time.monotonic())()
+        image = desk.sorting.latest(MAP)
+        assert image is not None
+        np.testing.assert_array_equal(image.labels, expected())
+
+
+def test_a_sorting_that_failed_is_not_begun_again_by_looking(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    said = []
+    desk.said.connect(lambda level, text: said.append(text))
+    begun = []
+
+    def fail(*_: object) -> None:
+        begun.append(1)
+        raise MemoryError
+
+    with monkeypatch.context() as patched:
+        patched.setattr(desk.sorting, "work", fail)
+        desk.sorting.set_scheme("Sort", MAP, scheme())
+        for _ in range(3):
+            assert desk.sorting.image(MAP) is None
+    assert len(begun) == len(said) == 1
+    assert "next change" in desk.sorting.trouble(MAP)
+    desk.sorting.set_scheme("Swap", MAP, scheme(*scheme().phases[::-1]))
+    assert desk.sorting.image(MAP) is not None
+    assert desk.sorting.trouble(MAP) == ""
+
+
+@pytest.mark.parametrize("harm", ["labels", "counts", "text"])
+def test_a_kept_image_that_is_not_right_is_made_anew(
+    rock_file: Path, tmp_path: Path, harm: str
+) -> None:
+    import h5py
+
+    path = Path(shutil.copy(rock_file, tmp_path / "harmed.maps.h5"))
+    with Desk.open(path, inline=True) as desk:
+        desk.sorting.set_scheme("Sort", MAP, scheme())
+        desk.sorting.image(MAP)
+    with h5py.File(path, "r+") as file:
+        group = file[f"maps/{MAP}/phases/sorted"]
+        about = json.loads(group["about"].asstr()[()])
+        if harm == "labels":
+            group["data"][5:9] = 200
+        elif harm == "counts":
+            about["counted"]["won"] = [1]
+        text = "{" if harm == "text" else json.dumps(about)
+        del group["about"]
+        group.create_dataset("about", data=text, dtype=h5py.string_dtype())
+    with Desk.open(path, inline=True) as desk:
+        image = desk.sorting.image(MAP)
+        assert image is not None
+        np.testing.assert_array_equal(image.labels, expected())
+
+
+def test_modes_of_an_older_scheme_are_refused(desk: Desk) -> None:
+    desk.sorting.set_scheme("Sort", MAP, scheme())
+    image = desk.sorting.sort_now(MAP)
+    assert modes_of(desk, MAP).modes[0].phase == "Iron oxide"
+    desk.sorting.set_scheme("Swap", MAP, scheme(*scheme().phases[::-1]))
+    with pytest.raises(InputError, match="sorted anew"):
+        modes_of(desk, MAP, image=image)
 
 
 # -- what lights up -----------------------------------------------------------------------------------

@@ -116,6 +116,18 @@ def test_a_project_from_the_future_opens_for_reading(path: Path) -> None:
         assert set(project.maps["m"].layers) == {"Fe", "Cr"}
 
 
+def test_a_project_of_version_1_is_brought_up_when_it_is_opened_for_writing(path: Path) -> None:
+    with h5py.File(path, "r+") as file:
+        file.attrs["schema_version"] = 1
+    with Project.open(path, write=False):
+        pass
+    with h5py.File(path) as file:
+        assert file.attrs["schema_version"] == 1
+    with Project.open(path), h5py.File(path, locking=False) as file:
+        # Before anything is written that an older program would not know.
+        assert file.attrs["schema_version"] == SCHEMA_VERSION
+
+
 def test_there_is_a_step_for_every_old_version() -> None:
     assert set(STEPS) == set(range(1, SCHEMA_VERSION))
 

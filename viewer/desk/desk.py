@@ -112,8 +112,8 @@ class Desk:
 
     def close(self) -> None:
         """Stop all jobs, write every edit, let the file go."""
-        self.jobs.close()
         try:
+            self.jobs.close()
             self.sorting.save_all()
         finally:
             self.project.close()

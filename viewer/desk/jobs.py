@@ -94,6 +94,7 @@ class Jobs:
         self.inline = inline
         self._pool = ThreadPoolExecutor(2, "job")
         self._ends: deque[Callable[[], None]] = deque()
+        self._closing = False
         self.running: list[Job] = []
 
     def run(
@@ -103,8 +104,15 @@ class Jobs:
         done: Callable[[T], None],
         failed: Callable[[BaseException], None],
     ) -> Job:
-        """Start `work`; then `done` or `failed` is called on the desk's thread."""
+        """Start `work`; then `done` or `failed` is called on the desk's thread.
+
+        While the jobs are being closed nothing begins any more: the job that is given back has ended.
+        """
         job = Job(title, self._post)
+        if self._closing:
+            job.cancel()
+            job.finished = True
+            return job
         self.running.append(job)
         self.started.emit(job)
         if self.inline:
@@ -115,6 +123,7 @@ class Jobs:
 
     def close(self) -> None:
         """Stop everything, wait for it, and end what had finished: no result is dropped."""
+        self._closing = True
         for job in list(self.running):
             job.cancel()
         self._pool.shutdown(wait=True, cancel_futures=True)

@@ -421,6 +421,12 @@ def _plain(value: Any) -> Any:
 
 def _sorted(desk: Desk, map_id: str, image: PhaseImage | None) -> PhaseImage:
     image = image or desk.sorting.latest(map_id)
+    if image is not None and not desk.sorting.is_of(image):
+        raise InputError(
+            "The map is being sorted anew.",
+            where=desk.maps[map_id].name,
+            hint="Measure again in a moment: the phases that are there are of an older scheme.",
+        )
     if image is None:
         raise InputError(
             "The map has not been sorted yet.",

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.science.kernels.labels import halve_labels
+from viewer.science.look.histogram import histogram_codes
 from viewer.science.sort.classify import OUTSIDE, UNSORTED, Tally
 from viewer.science.sort.clean import CleaningReport
 from viewer.science.sort.scheme import Scheme
@@ -35,6 +36,8 @@ class PhaseImage:
         Mixed edge pixels found.
     content : str
         Names the pixels: equal for equal inputs.
+    pixels : ndarray of int64 [phases + 1]
+        Pixels inside the outline that no phase has, then those of each phase.
     """
 
     map: str
@@ -95,5 +98,4 @@ def pyramid(labels: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.uint8], ...]:
 def count_labels(labels: npt.NDArray[np.uint8], phases: int) -> npt.NDArray[np.int64]:
     """Pixels of each label from `UNSORTED` to the last phase; `OUTSIDE` is not counted."""
     assert phases < OUTSIDE
-    counts: npt.NDArray[np.int64] = np.bincount(labels.ravel(), minlength=256)[: phases + 1]
-    return counts.astype(np.int64)
+    return histogram_codes(labels, 256)[: phases + 1]

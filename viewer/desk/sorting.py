@@ -21,7 +21,7 @@ from viewer.desk.jobs import Job
 from viewer.desk.phase_image import PhaseImage, count_labels, pyramid
 from viewer.desk.picture import code_values
 from viewer.desk.where import Where, mask_of, place_of, window_of
-from viewer.errors import CancelledError, InputError
+from viewer.errors import InputError
 from viewer.science.look.outline import rasterize
 from viewer.science.progress import Progress, part, silent
 from viewer.science.sort.classify import Tally, classify, compile_scheme
@@ -45,13 +45,19 @@ from viewer.science.sort.scheme import (
 )
 from viewer.store.documents import Key, KeyEntry, Schemes, Unit, Units
 from viewer.store.layers import TILE
-from viewer.store.phases import Sorted, read_phases, write_phases
+from viewer.store.phases import Cleaned, Counted, Sorted, read_phases, write_phases
 from viewer.store.project import H5File, LayerFile
 
 if TYPE_CHECKING:
     from viewer.desk.desk import Desk
 
 NO_COLOUR = (128, 128, 128)
+
+SORTING_VERSION = 1
+"""Raised when a scheme comes to sort pixels otherwise: class images kept before are made anew."""
+
+BAND_BYTES = 64 * 1024 * 1024
+"""All layers of one band, as 64-bit numbers, are to fit into this."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +83,7 @@ class Sorting:
         self._wanted: set[str] = set()
         self._saved: dict[str, str] = {}
         self._trouble: dict[str, str] = {}
+        self._given_up: dict[str, str] = {}
         desk.changed.connect(self._document_changed)
         desk.layers_changed.connect(self._refresh)
 
@@ -214,10 +221,12 @@ class Sorting:
     def fresh(self, map_id: str) -> bool:
         """True where the latest class image is that of the scheme as it is now."""
         found = self._images.get(map_id)
-        if found is None:
-            return not self.scheme(map_id).phases
+        return not self.scheme(map_id).phases if found is None else self.is_of(found)
+
+    def is_of(self, image: PhaseImage) -> bool:
+        """True where a class image is that of its map's scheme as it is now."""
         try:
-            return found.content == self.plan(map_id).content
+            return image.content == self.plan(image.map).content
         except InputError:
             return False
 
@@ -241,6 +250,7 @@ class Sorting:
         used = {t.population for p in scheme.phases for rule in p.rules for t in rule}
         outline = desk.outline(map_id)
         parts: list[Any] = [
+            SORTING_VERSION,
             [(p.id, p.rules, p.cleaning) for p in scheme.phases],
             [(p.id, p.gate, p.inverted) for p in scheme.populations if p.id in used],
             scheme.mixed,
@@ -327,16 +337,18 @@ class Sorting:
             return labels, 0
         rows, cols = work.shape
 
+        height = max(HALO, min(TILE, BAND_BYTES // (8 * cols * len(work.layers))))
+
         def band(start: int, halo: int) -> tuple[slice, slice, npt.NDArray[np.float64]]:
             """Rows read, rows meant of those, and their values."""
-            stop = min(start + TILE, rows)
+            stop = min(start + height, rows)
             around = slice(max(0, start - halo), min(rows, stop + halo))
             core = slice(start - around.start, stop - around.start)
             read = (_column(x, around, slice(0, cols), 0) for x in work.layers.values())
             return around, core, np.stack([c.decoded() for c in read])
 
         statistics: PhaseStatistics | None = None
-        for start in range(0, rows, TILE):
+        for start in range(0, rows, height):
             progress(0.4 * start / rows, "insides of grains")
             around, core, values = band(start, 1)
             counted = PhaseStatistics.of(labels[around], values, core)
@@ -344,7 +356,7 @@ class Sorting:
         assert statistics is not None, "a map has rows"
         settled = np.empty_like(labels)
         mixed = 0
-        for start in range(0, rows, TILE):
+        for start in range(0, rows, height):
             progress(0.4 + 0.6 * start / rows, "mixed edge pixels")
             around, core, values = band(start, HALO)
             found = find_mixed(labels[around], values, statistics, work.scheme.mixed, core)
@@ -374,8 +386,10 @@ class Sorting:
         about = Sorted(
             content=image.content,
             scheme=image.scheme,
-            counted={k: np.asarray(v).tolist() for k, v in asdict(image.tally).items()},
-            reports=tuple(asdict(r) for r in image.reports),
+            counted=msgspec.convert(
+                {k: np.asarray(v).tolist() for k, v in asdict(image.tally).items()}, Counted
+            ),
+            reports=tuple(Cleaned(**asdict(r)) for r in image.reports),
             mixed=image.mixed,
         )
 
@@ -392,8 +406,8 @@ class Sorting:
             return None
         about = stored.about
         counted: dict[str, Any] = {
-            name: np.array(value, np.int64) if isinstance(value, list) else value
-            for name, value in about.counted.items()
+            name: np.array(value, np.int64) if isinstance(value, tuple) else value
+            for name, value in msgspec.structs.asdict(about.counted).items()
         }
         self._saved[work.map] = about.content
         return PhaseImage(
@@ -401,7 +415,7 @@ class Sorting:
             work.scheme,
             stored.levels,
             Tally(**counted),
-            tuple(CleaningReport(**r) for r in about.reports),
+            tuple(CleaningReport(**msgspec.structs.asdict(r)) for r in about.reports),
             about.mixed,
             about.content,
             count_labels(stored.levels[0], len(work.scheme.phases)),
@@ -425,7 +439,9 @@ class Sorting:
                 self._trouble[map_id] = str(error)
                 self._desk.said.emit("caution", f"The map cannot be sorted. {error}")
         else:
-            self._trouble.pop(map_id, None)
+            if work is None or self._given_up.get(map_id) != work.content:
+                self._given_up.pop(map_id, None)
+                self._trouble.pop(map_id, None)
         known = self._images.get(map_id)
         wanted = None if work is None or (known and known.content == work.content) else work
         if running is not None:
@@ -435,6 +451,8 @@ class Sorting:
             running.superseded = True
             if running.job is not None:
                 running.job.cancel()
+            return
+        if wanted is not None and self._given_up.get(map_id) == wanted.content:
             return
         if wanted is None:
             if work is None and known is not None:
@@ -457,10 +475,14 @@ class Sorting:
 
         def failed(error: BaseException) -> None:
             del self._running[work.map]
-            if isinstance(error, CancelledError) and running.superseded:
+            if running.superseded:
                 self._refresh(work.map)
-            else:
-                self._desk.say(error)
+                return
+            # Not tried again before something has changed: it would fail or be stopped once more.
+            self._given_up[work.map] = work.content
+            self._trouble[work.map] = "Sorting was stopped; it begins again with the next change."
+            self._desk.phases_changed.emit(work.map)
+            self._desk.say(error)
 
         running.job = self._desk.jobs.run(
             f"Sort {self._desk.maps[work.map].name}", run, done, failed

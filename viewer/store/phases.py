@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import h5py
 import hdf5plugin
@@ -18,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import GrainlightError
+from viewer.science.sort.classify import OUTSIDE
 from viewer.science.sort.scheme import Scheme
 from viewer.store.layers import TILE, level_shapes
 from viewer.store.project import H5File, Project
@@ -25,17 +25,51 @@ from viewer.store.project import H5File, Project
 NAME = "sorted"
 
 
-class Sorted(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
-    """What is kept with a class image.
+class _Kept(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    pass
 
-    ``counted`` holds arrays of the tally by name, ``reports`` one mapping a phase.
-    """
+
+class Counted(_Kept, frozen=True, kw_only=True):
+    """A `viewer.science.sort.classify.Tally` as numbers."""
+
+    pixels: int
+    outside: int
+    unsorted: int
+    missing: int
+    won: tuple[int, ...]
+    claimed: tuple[int, ...]
+    overlaps: tuple[tuple[int, ...], ...]
+    populations: tuple[int, ...]
+
+
+class Cleaned(_Kept, frozen=True, kw_only=True):
+    """A `viewer.science.sort.clean.CleaningReport`."""
+
+    before: int
+    after: int
+    grains_given_up: int
+    holes_filled: int
+
+
+class Sorted(_Kept, frozen=True, kw_only=True):
+    """What is kept with a class image; ``reports`` are one a phase."""
 
     content: str
     scheme: Scheme
-    counted: dict[str, Any]
-    reports: tuple[dict[str, int], ...]
+    counted: Counted
+    reports: tuple[Cleaned, ...]
     mixed: int
+
+    @property
+    def whole(self) -> bool:
+        """True where all counts are of as many phases and populations as the scheme has."""
+        phases, counted = len(self.scheme.phases), self.counted
+        return (
+            len(counted.won) == len(counted.claimed) == len(counted.overlaps) == phases
+            and all(len(row) == phases for row in counted.overlaps)
+            and len(counted.populations) == len(self.scheme.populations)
+            and len(self.reports) == phases
+        )
 
 
 @dataclass(frozen=True)
@@ -91,7 +125,7 @@ def read_about(project: Project, map_id: str) -> Sorted | None:
 def read_phases(project: Project, map_id: str, content: str) -> StoredImage | None:
     """The stored class image of just these inputs; None where it is of others or cannot be read."""
     about = read_about(project, map_id)
-    if about is None or about.content != content:
+    if about is None or about.content != content or not about.whole:
         return None
     shapes = level_shapes(project.maps[map_id].shape)
     path = f"/maps/{map_id}/phases/{NAME}"
@@ -100,6 +134,8 @@ def read_phases(project: Project, map_id: str, content: str) -> StoredImage | No
         inner = f"{path}/data" if number == 0 else f"{path}/pyramid/{number}"
         labels = project.cached(inner)
         if labels is None or labels.shape != shape or labels.dtype != np.uint8:
+            return None
+        if not np.isin(np.unique(labels), (*range(len(about.scheme.phases) + 1), OUTSIDE)).all():
             return None
         levels.append(labels)
     return StoredImage(about, tuple(levels))

@@ -362,6 +362,10 @@ class Project:
         self.refresh()
         if self.readonly is None:
             self._journal = journals.Journal(journals.journal_path(self.path), self.id)
+            if version < SCHEMA_VERSION:
+                # Before anything of the new version is written: an older program must know at once.
+                self._dirty |= set(stored) & set(DOCUMENTS)
+                self._fold(self._journal, always=True)
 
     def _own_journal(self) -> journals.Contents:
         """What the journal holds; one of another project is set aside where that may be done."""
@@ -488,16 +492,19 @@ class Project:
         with self._changing:
             self._fold(journal)
 
-    def _fold(self, journal: journals.Journal, forgotten: Sequence[str] = ()) -> None:
+    def _fold(
+        self, journal: journals.Journal, forgotten: Sequence[str] = (), *, always: bool = False
+    ) -> None:
         """`fold`, and drop the groups `forgotten`; `_changing` is held."""
         journal.flush()
-        if not self._dirty and not forgotten:
+        if not self._dirty and not forgotten and not always:
             return
         sequence, names, state = self._sequence, sorted(self._dirty), self.state
 
         def write(file: h5py.File) -> None:
             write_documents(file, {n: getattr(state, n) for n in names})
             file.attrs["journal_sequence"] = sequence
+            file.attrs["schema_version"] = SCHEMA_VERSION
             for path in forgotten:
                 del file[path]
 

@@ -29,6 +29,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.science.kernels import cleaning as kernels
+from viewer.science.look.histogram import histogram_codes
 from viewer.science.progress import Progress, silent
 from viewer.science.sort.classify import UNSORTED
 from viewer.science.sort.scheme import MAX_PHASES, Cleaning
@@ -116,7 +117,7 @@ def clean(
         raise ValueError("labels are uint8 with rows and columns")
     if len(cleanings) > MAX_PHASES:
         raise ValueError("there are more phases than labels")
-    counts = np.bincount(labels.ravel(), minlength=256)
+    counts = histogram_codes(labels, 256)
     work = _Work(labels, pixel_um, progress, _steps(cleanings))
     before = counts
     given_up = np.zeros(256, np.int64)
@@ -130,7 +131,7 @@ def clean(
         filled = _holes(work, {k: n for k, n in within.items() if n})
         below = {k: math.ceil(c.least_um2 / area * (1 - _ROUNDING)) - 1 for k, c in by.items()}
         given_up = _grains(work, {k: n for k, n in below.items() if n > 0})
-        counts = np.bincount(work.labels.ravel(), minlength=256)
+        counts = histogram_codes(work.labels, 256)
     progress(1.0)
     return work.labels, tuple(
         CleaningReport(int(before[k]), int(counts[k]), int(given_up[k]), int(filled[k]))
