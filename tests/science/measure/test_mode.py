@@ -113,6 +113,72 @@ def test_an_absent_phase_has_an_upper_end() -> None:
     assert "absent" in zircon.why
 
 
+def test_an_absent_phase_in_a_thin_band_rests_on_the_grains_along_it() -> None:
+    # Grains 200 pixels wide in a band 16 high: 40 of them, whichever way the band lies, and whatever
+    # the height is that blocks must be cut down to.
+    grains = np.random.default_rng(0).random(40) < 0.4
+    labels = np.tile(np.repeat(np.where(grains, 1, 2), 200).astype(np.uint8), (16, 1))
+    for band in (labels, np.ascontiguousarray(labels.T)):
+        found = modes(band, (*NAMES[:2], "zircon"), (1.0, 1.0), resamples=0)
+        zircon, olivine = found.mode("zircon"), found.mode("olivine")
+        assert olivine.reach_um is not None
+        assert olivine.block_um == pytest.approx(2 * olivine.reach_um)
+        assert zircon.n_eff == pytest.approx(8000 / olivine.block_um, rel=0.1)
+        assert zircon.high is not None
+        assert 8 < zircon.high < 25
+
+
+def test_a_phase_spread_evenly_is_not_absent() -> None:
+    rows, columns = np.indices((1024, 1024))
+    labels = np.where((rows + columns) % 2, 1, 2).astype(np.uint8)
+    found = modes(labels, (*NAMES[:2], "zircon"), (1.0, 1.0), densities=(3.0, 3.0, 4.0))
+    # Cells of 4 x 4 pixels, each half of either phase.
+    half = 98.0 / 256
+    for name in NAMES[:2]:
+        mode = found.mode(name)
+        assert mode.area == 50.0
+        assert mode.n_eff == pytest.approx(256 * 256)
+        assert (mode.low, mode.high) == pytest.approx((50 - half, 50 + half), abs=0.001)
+        assert (mode.weight_low, mode.weight_high) == pytest.approx((mode.low, mode.high))
+        assert "evenly" in mode.why
+    zircon = found.mode("zircon")
+    assert "absent" in zircon.why
+    assert zircon.high is not None
+    assert 0 < zircon.high < 5
+    # One pixel that is out of place makes the region no surer than its pixels are many.
+    labels[0, 0] = 3 - labels[0, 0]
+    n_eff = modes(labels, NAMES[:2], (1.0, 1.0), resamples=0).mode("olivine").n_eff
+    assert n_eff is not None
+    assert n_eff <= labels.size
+
+
+@pytest.mark.parametrize("count", [1, 3, 25])
+def test_few_patches_are_remarked_on(count: int) -> None:
+    rng = np.random.default_rng(count)
+    y, x = np.indices((240, 240))
+    labels = np.full(y.shape, 2, np.uint8)
+    # At most one a square of 48, so that none touch.
+    for at in rng.permutation(25)[:count]:
+        cy, cx = 48 * (at // 5) + rng.uniform(10, 38), 48 * (at % 5) + rng.uniform(10, 38)
+        labels[np.hypot(y - cy, x - cx) < 8] = 1
+    found = modes(labels, NAMES[:2], (1.0, 1.0), resamples=0)
+    olivine = found.mode("olivine")
+    few = count < 5
+    assert any("separate patches" in remark for remark in found.remarks) is few
+    assert ("patch" in olivine.why) is few
+    assert olivine.n_eff is not None
+    if few:
+        assert olivine.n_eff * olivine.area / 100 == pytest.approx(count, rel=0.35)
+
+
+def test_a_network_is_no_single_patch() -> None:
+    # All grains of the other phase apart: olivine is one patch of connected pixels, and well known.
+    labels = mosaic(4, (120, 120), 5.0, (0.8, 0.2))
+    found = modes(labels, NAMES[:2], (1.0, 1.0), resamples=0)
+    assert found.mode("olivine").why == ""
+    assert not found.remarks
+
+
 def test_a_phase_that_fills_the_region_says_why_it_has_no_interval() -> None:
     only = modes(np.ones((20, 20), np.uint8), ("quartz",), (1.0, 1.0)).mode("quartz")
     assert only.area == 100.0

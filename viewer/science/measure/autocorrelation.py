@@ -92,6 +92,11 @@ class Region:
     cell_um : (float, float)
         Width and height of a cell (µm).
 
+    Attributes
+    ----------
+    cells : float
+        Number of cells; those that are only partly covered, or weigh less, count less.
+
     Raises
     ------
     ValueError
@@ -122,7 +127,7 @@ class Region:
         # The last holds what lies beyond and is left out.
         self._lags_in = np.bincount(self._ring, minlength=rings + 1)[:-1]
         self._pairs_in = np.bincount(self._ring, self._pairs.ravel(), rings + 1)[:-1]
-        self._cells = self.total**2 / float(self._pairs[0, 0])
+        self.cells = self.total**2 / float(self._pairs[0, 0])
         self._widest = self._find_widest()
 
     def spread(self, number: npt.NDArray[np.generic]) -> Spread:
@@ -166,7 +171,7 @@ class Region:
             # Bartlett's formula: noise of one lag, less where a ring holds several independent ones.
             square = float((correlation[inside] ** 2 * self._lags_in[inside]).sum())
             noise = np.sqrt(
-                2.0 * square / self._cells * np.minimum(1.0, square / np.maximum(self._lags_in, 1))
+                2.0 * square / self.cells * np.minimum(1.0, square / np.maximum(self._lags_in, 1))
             )
             loud = np.abs(correlation) >= np.maximum(NOISE * noise, LEAST)
             new, found = _first_quiet(loud, last)

@@ -78,6 +78,9 @@ MANY_UNSORTED = 0.05
 FEW = 4.0
 """Degrees of freedom below which the variance is hardly known."""
 
+FEW_PATCHES = 5.0
+"""Separate patches of a phase, or of the rest, below which its interval is a rough one."""
+
 
 @dataclass(frozen=True)
 class Mode:
@@ -99,7 +102,8 @@ class Mode:
     reach_um : float or None
         Distance from which on the phase's pixels do not know of each other.
     block_um : float or None
-        Side of the blocks of the bootstrap.
+        Side of the blocks of the bootstrap that the reach asks for; the blocks themselves are no higher
+        or wider than the region.
     freedom : float or None
         Degrees of freedom of the variance.
     limited : bool
@@ -121,7 +125,7 @@ class Mode:
     weight, weight_low, weight_high : float or None
         Weight %, and its 95 % interval; None without a density.
     why : str
-        Why there is no interval; empty where there is one.
+        Why there is no interval, or what is to be known about one that is not an ordinary one.
     """
 
     phase: str
@@ -292,7 +296,7 @@ def modes(
     for label, name in enumerate(names, start=1):
         progress(0.1 + 0.9 * (label - 1) / len(names), name)
         found.append(maker.mode(name, label, totals[label], int(inner[label]), int(outer[label])))
-    found = _with_absent(found, maker, cell_um)
+    found = _with_absent(found, maker)
     return Modes(
         tuple(found),
         counted,
@@ -354,10 +358,12 @@ class _Maker:
         counted = self.region.total
         p = pixels / counted
         spread = self.region.spread(self.counts[label])
-        interval, n_eff = _interval(spread)
-        block = self._block(spread)
+        interval, n_eff = _interval(spread, self.region, counted)
+        side = self._side(spread)
+        block = self._block(side)
+        uneven = spread.variance > 0
         boot: tuple[float, float] | None = None
-        if self.resamples and spread.variance > 0:
+        if self.resamples and uneven:
             rng = np.random.default_rng([self.seed, label])
             drawn = block_bootstrap(self.counts[label], self.whole, block, self.resamples, rng)
             low, high = np.percentile(drawn, (2.5, 97.5))
@@ -372,13 +378,13 @@ class _Maker:
             low=None if interval is None else 100.0 * interval[0],
             high=None if interval is None else 100.0 * interval[1],
             n_eff=n_eff,
-            reach_um=None if interval is None else spread.reach_um,
-            block_um=None if interval is None else block[0] * self.cell_um[1],
-            freedom=None if interval is None else spread.freedom,
+            reach_um=spread.reach_um if uneven else None,
+            block_um=None if interval is None else side,
+            freedom=spread.freedom if uneven else None,
             limited=spread.limited,
             bootstrap_low=None if boot is None else boot[0],
             bootstrap_high=None if boot is None else boot[1],
-            fields=None if interval is None else self._fields(label, block),
+            fields=self._fields(label, block) if uneven else None,
             edge_low=max(0.0, 100.0 * (p - 0.5 * inner / counted)),
             edge_high=min(100.0, 100.0 * (p + 0.5 * outer / counted)),
             edge_random=100.0 * NORMAL * math.sqrt((inner + outer) / 24.0) / counted,
@@ -389,14 +395,23 @@ class _Maker:
             weight=weight,
             weight_low=weight_interval[0],
             weight_high=weight_interval[1],
-            why="" if interval is not None else "the phase is alone here",
+            why=_why(p, n_eff, uneven),
         )
 
-    def _block(self, spread: Spread) -> tuple[int, int]:
-        """Rows and columns, in cells, of the bootstrap's blocks: twice the reach, or larger."""
+    def independent(self, side_um: float) -> float:
+        """Blocks of a side, cut down to the region's height and width, that its area makes up."""
+        rows, columns = self._block(side_um)
+        return max(1.0, self.region.total / float(self.whole.max()) / (rows * columns))
+
+    def _side(self, spread: Spread) -> float:
+        """Side (µm) of the bootstrap's blocks: twice the reach, or larger."""
         across, down = self.cell_um
         area = float(np.count_nonzero(self.whole)) * across * down
-        side = max(2.0 * spread.reach_um, math.sqrt(area / BLOCKS))
+        return max(2.0 * spread.reach_um, math.sqrt(area / BLOCKS))
+
+    def _block(self, side: float) -> tuple[int, int]:
+        """Rows and columns, in cells, of a block of a side (µm) within the region."""
+        across, down = self.cell_um
         rows, columns = self.whole.shape
         return (
             min(rows, max(1, round(side / down))),
@@ -410,7 +425,7 @@ class _Maker:
         if density is None or self.weighed is None:
             return None, (None, None)
         spread = self.weighed.spread(density * self.counts[label].astype(np.float64))
-        interval, _ = _interval(spread)
+        interval, _ = _interval(spread, self.weighed, self.region.total)
         if interval is None:
             return 100.0 * spread.ratio, (None, None)
         return 100.0 * spread.ratio, (100.0 * interval[0], 100.0 * interval[1])
@@ -431,33 +446,60 @@ class _Maker:
         return of_fields((100.0 * part[full] / whole[full]).tolist())
 
 
-def _interval(spread: Spread) -> tuple[tuple[float, float] | None, float | None]:
-    """95 % interval of a proportion, and its effective number; None where nothing varies."""
+def _interval(
+    spread: Spread, region: Region, pixels: float
+) -> tuple[tuple[float, float] | None, float | None]:
+    """95 % interval of a proportion, and its effective number; None for 0 and 100 %."""
     from scipy import stats
 
     p = min(1.0, max(0.0, spread.ratio))
-    if spread.variance <= 0 or not 0 < p < 1:
+    if not 0 < p < 1:
         return None, None
-    # One independent pixel is the least that anything rests on.
-    n_eff = max(1.0, p * (1.0 - p) / spread.variance)
+    if spread.variance <= 0:
+        # Every cell holds the same share: the cell is the least grain that can be told.
+        return wilson(p, region.cells), region.cells
+    # One independent pixel is the least that anything rests on, and no pixel tells more than one.
+    n_eff = min(max(1.0, p * (1.0 - p) / spread.variance), max(1.0, pixels))
     return wilson(p, n_eff, float(stats.t.ppf(0.975, max(spread.freedom, 1.0)))), n_eff
 
 
-def _with_absent(
-    found: Sequence[Mode], maker: _Maker, cell_um: tuple[float, float]
-) -> list[Mode]:
-    """Give phases that are absent, or alone, the interval of a phase as coarse as the others."""
-    blocks = [m.block_um for m in found if m.block_um is not None]
+def _patches(p: float, n_eff: float) -> float:
+    """About how many separate patches a proportion rests on: of the phase, or of the rest.
+
+    A phase that lies in k patches of one size, far apart, has a variance of ``p**2 / k``, so that
+    ``n_eff * p`` comes to about k. Patches of different sizes count as fewer. Unlike a count of
+    connected cells this holds for networks too, which are one patch however much of them there is.
+    """
+    return n_eff * min(p, 1.0 - p)
+
+
+def _why(p: float, n_eff: float | None, uneven: bool) -> str:
+    if n_eff is None:
+        return "the phase is alone here"
+    if not uneven:
+        return "spread evenly: as if its grains were as wide as the cells that pixels are summed up to"
+    if (patches := _patches(p, n_eff)) < FEW_PATCHES:
+        return f"a rough interval: it rests on about {_about(patches)}"
+    return ""
+
+
+def _about(patches: float) -> str:
+    number = max(1, round(patches))
+    return "1 patch" if number == 1 else f"{number} separate patches"
+
+
+def _with_absent(found: Sequence[Mode], maker: _Maker) -> list[Mode]:
+    """Give phases that are absent the interval of a phase as coarse as the others."""
+    numbers = [maker.independent(m.block_um) for m in found if m.block_um is not None]
     region = maker.region
-    area = region.total / float(region.whole.max()) * cell_um[0] * cell_um[1]
     out = []
     for mode in found:
         if mode.low is not None:
             out.append(mode)
-        elif not blocks:
+        elif not numbers:
             out.append(replace(mode, why="one phase fills the region: nothing tells its grain size"))
         else:
-            independent = max(1.0, area / float(np.median(blocks)) ** 2)
+            independent = float(np.median(numbers))
             low, high = wilson(mode.area / 100.0, independent)
             new = replace(
                 mode,
@@ -493,6 +535,19 @@ def _remarks(found: Sequence[Mode], counted: int, unsorted: int) -> list[str]:
         remarks.append(
             f"{_listed(few)}: the region holds fewer than {FEW:.0f} patches as wide as the "
             "autocorrelation reaches, so that the interval is itself poorly known."
+        )
+    rough = [
+        m.phase
+        for m in found
+        if m.phase not in (*limited, *few)
+        and m.n_eff is not None
+        and m.freedom is not None
+        and _patches(m.area / 100.0, m.n_eff) < FEW_PATCHES
+    ]
+    if rough:
+        remarks.append(
+            f"{_listed(rough)}: the interval rests on fewer than about {FEW_PATCHES:.0f} separate "
+            "patches of the phase, or of what is not the phase, and is a rough one."
         )
     if any(m.density is not None for m in found):
         light = [m.phase for m in found if m.density is None and m.pixels]
