@@ -166,6 +166,50 @@ def test_peaks_give_the_gain_whatever_the_shares() -> None:
         assert gains[name].change.gain == pytest.approx(gain, rel=0.03), name
 
 
+def test_gains_that_the_peaks_hardly_tell_are_left_as_they_are() -> None:
+    rng = np.random.default_rng(8)
+
+    def zoned(n: int) -> Sample:
+        # Two minerals that grade into each other, and low counts of an element that none is rich in.
+        fe = np.concatenate([rng.uniform(90, 190, n), rng.uniform(150, 260, n)])
+        return {"Fe": rng.poisson(fe).astype(float), "Ti": rng.poisson(3.0, 2 * n).astype(float)}
+
+    cut = Population(id="a", name="low Fe", gate=Range(layer="Fe", high=170.0))
+    rest = Population(id="b", name="high Fe", gate=Range(layer="Fe", low=170.0))
+    scheme = Scheme(
+        populations=(cut, rest),
+        phases=(
+            Phase(id="1", name="core", rules=((Term(population="a"),),)),
+            Phase(id="2", name="; DROP", rules=((Term(population="b"),),)),
+        ),
+    )
+    gains = by_peaks(reference_of(scheme, zoned(20_000)), zoned(20_000))
+    for name, gain in gains.items():
+        assert gain.change == Change() or abs(gain.change.gain - 1) <= 2 * (gain.error or 0.0), name
+    assert gains["Ti"].change == Change()
+    assert "left as it is" in gains["Ti"].note
+    assert gains["Ti"].error is None
+
+
+def test_low_whole_counts_give_their_gain() -> None:
+    def low(gain: float, seed: int) -> Sample:
+        rng = np.random.default_rng(seed)
+        mean = np.where(rng.random(40_000) < 0.3, 25.0, 2.0)
+        return {"Na": rng.poisson(gain * mean).astype(float)}
+
+    rich = Population(id="a", name="rich", gate=Range(layer="Na", low=11.0))
+    scheme = Scheme(
+        populations=(rich,),
+        phases=(
+            Phase(id="1", name="feldspar", rules=((Term(population="a"),),)),
+            Phase(id="2", name="rest", rules=((Term(population="a", negated=True),),)),
+        ),
+    )
+    found = by_peaks(reference_of(scheme, low(1.0, 1)), low(1.4, 2))["Na"]
+    assert found.error is not None
+    assert found.change.gain == pytest.approx(1.4, rel=0.05)
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_one_peak_gives_the_gain_within_its_error(seed: int) -> None:
     there = run(OTHER_SHARES, GAINS, 20 + seed)

@@ -60,6 +60,11 @@ WIDEST = 8.0
 _SHAPE = 0.01
 """Relative error of a gain for taking peaks as normal, which they are only nearly."""
 
+WORST = 0.1
+"""Relative error of a gain by all peaks beyond which the layer is left as it is."""
+
+_SLACK = 0.5
+_UNEXPLAINED = 0.5
 _TRIM = 0.1
 _REACH = 2.5
 
@@ -296,7 +301,9 @@ def by_peaks(reference: Reference, sample: Sample) -> dict[str, Gain]:
     The target's histogram is explained as a sum of the phases' peaks, each at gain times its old place;
     their shares are free and not negative. A peak's width has a part from counting, which grows as the
     root of the gain, and one of its own, which grows as the gain. The gain of least misfit is taken.
-    Its error has 1 % in it for peaks that are not quite normal.
+    Its error has 1 % in it for peaks that are not quite normal, and half the span of all gains that
+    explain the histogram nearly as well: where minerals are richly zoned, their peaks can stand for one
+    another. A layer whose gain is not told to `WORST`, or by no peak that stands out, is left as it is.
     """
     out = {}
     for name in reference.layers:
@@ -393,8 +400,7 @@ def _fit_peaks(name: str, peaks: list[Peak], values: Float) -> Gain:
     v = values[np.isfinite(values)]
     if len(v) < LEAST:
         return Gain(name, SAME, None, "Too few values to compare.")
-    # On the root of the values a Poisson peak is as wide everywhere, so that all weigh alike.
-    edges = np.linspace(0.0, math.sqrt(max(float(np.quantile(v, 0.999)), 1e-9)) * 1.2, 161)
+    edges = _edges(v)
     counts = np.histogram(np.sqrt(np.maximum(v, 0.0)), edges)[0].astype(np.float64)
     weight = 1.0 / np.sqrt(np.maximum(counts, 1.0))
     centres = np.array([p.centre for p in peaks])
@@ -402,15 +408,20 @@ def _fit_peaks(name: str, peaks: list[Peak], values: Float) -> Gain:
     poisson = np.minimum(np.maximum(centres, 0.0), variances)
     own = variances - poisson
 
-    def misfit(log_gain: float) -> float:
+    def explain(log_gain: float) -> tuple[Float, float]:
         gain = math.exp(log_gain)
         width = np.sqrt(np.maximum(gain * poisson + gain**2 * own, 1e-12))
         table = _cells(edges, gain * centres, width) * len(v)
-        return float(nnls(table * weight[:, None], counts * weight)[1] ** 2)
+        shares, rest = nnls(table * weight[:, None], counts * weight)
+        return shares, float(rest**2)
+
+    def misfit(log_gain: float) -> float:
+        return explain(log_gain)[1]
 
     reach = math.log(WIDEST)
     grid = np.linspace(-reach, reach, 241)
     around = np.array([misfit(g) for g in grid])
+    wide_grid, wide_around = grid, around
     for _ in range(3):
         at = float(grid[int(around.argmin())])
         step = grid[1] - grid[0]
@@ -426,9 +437,31 @@ def _fit_peaks(name: str, peaks: list[Peak], values: Float) -> Gain:
     gain = math.exp(at)
     if abs(at) > 0.98 * reach:
         return Gain(name, SAME, None, "No gain between 1/8 and 8 explains it; left as it is.")
-    if not math.isfinite(spread) or spread > 0.5:
-        return Gain(name, Change(gain=gain), None, "The peaks hardly tell the gain.")
-    return Gain(name, Change(gain=gain), gain * math.hypot(spread, _SHAPE))
+    # Misfit beyond chance is the peaks' own shape: gains that differ by half of it explain as well.
+    alike = wide_grid[wide_around <= least + _SLACK * max(least - freedom, 0.0)]
+    span = float(np.abs(alike - at).max()) if alike.size else 0.0
+    error = math.hypot(spread, _SHAPE, span)
+    if not error <= WORST:
+        return Gain(name, SAME, None, "The peaks hardly tell the gain; left as it is.")
+    if least > _UNEXPLAINED * float(((counts * weight) ** 2).sum()):
+        return Gain(name, SAME, None, "The peaks do not explain its values; left as it is.")
+    shares = explain(at)[0]
+    if shares[centres > 2 * np.sqrt(variances)].sum() * len(v) < LEAST:
+        return Gain(name, SAME, None, "No peak stands out in it; left as it is.")
+    return Gain(name, Change(gain=gain), gain * error)
+
+
+def _edges(values: Float) -> Float:
+    """Edges of the cells of a histogram over the roots of values.
+
+    On the root of the values a Poisson peak is as wide everywhere, so that all weigh alike. Whole
+    numbers get cells that hold whole ones: between low counts finer cells would be empty.
+    """
+    edges = np.linspace(0.0, math.sqrt(max(float(np.quantile(values, 0.999)), 1e-9)) * 1.2, 161)
+    if np.array_equal(values, np.round(values)):
+        halves = np.floor(edges[1:] ** 2) + 0.5
+        edges = np.sqrt(np.unique(np.concatenate([[0.0], halves])))
+    return edges
 
 
 def _cells(edges: Float, centres: Float, widths: Float) -> Float:
