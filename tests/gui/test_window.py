@@ -470,6 +470,39 @@ def test_a_closed_project_is_let_go(
     assert actions[0] == actions[1]
 
 
+def test_a_project_closed_while_its_plots_are_counted_is_let_go(
+    window: MainWindow, gathered: Path, tmp_path: Path
+) -> None:
+    copy = tmp_path / "soon.maps.h5"
+    copy.write_bytes(gathered.read_bytes())
+    assert window.open_project(copy)
+    assert window.workspace is not None
+    window.workspace.show_bench("sort")
+    for _ in range(5):
+        QApplication.processEvents()
+    gone = weakref.ref(window.workspace.desk)
+    window.close_project()
+    QApplication.sendPostedEvents(None, int(QEvent.Type.DeferredDelete))
+    QApplication.processEvents()
+    gc.collect()
+    assert gone() is None
+
+
+def test_full_screen_gives_back_what_it_hid(window: MainWindow, opened: Workspace) -> None:
+    opened.show_bench("sort")
+    assert opened.sort.board.isVisible()
+    window.toggle_full_screen()
+    assert not opened.sort.board.isVisible()
+    assert not opened.right.isVisible()
+    window._refresh()  # as after any edit
+    window.toggle_full_screen()
+    assert opened.sort.board.isVisible()
+    assert opened.right.isVisible()
+    opened.show_bench("look")
+    assert opened.look.histograms.isVisible()
+    assert not opened.sort.board.isVisible()
+
+
 def test_a_layer_that_was_finished_when_the_window_closed_is_kept(
     window: MainWindow, opened: Workspace
 ) -> None:

@@ -57,9 +57,10 @@ class Latest(QObject):
 
     def stop(self) -> None:
         """Forget everything and wait for the work in hand."""
+        # What has not begun is told to stop and ends at once. Taken off the pool instead, it would
+        # never be let go, nor all that it holds.
         for key in list(self._asked):
             self.drop(key)
-        self._pool.clear()
         self._pool.waitForDone()
 
     def wait(self) -> None:

@@ -641,9 +641,7 @@ class MainWindow(QMainWindow):
         for widget in (self.menuBar(), self.strip):
             widget.setVisible(not full)
         if self.workspace is not None:
-            self.workspace.look.channels.setVisible(not full)
-            self.workspace.right.setVisible(not full)
-            self.workspace.show_dock(not full and self.actions_by_name["histograms"].isChecked())
+            self.workspace.set_full(full)
         self.actions_by_name["full"].setChecked(full)
 
     def _toggle_histograms(self) -> None:

@@ -72,6 +72,7 @@ class Workspace(QWidget):
         self.desk = desk
         self._read_out = read_out
         self._dock_shown = True
+        self._full = False
         self._follower = Follower(desk)
         # Children of the workspace, so that they end with it: what they connect forms cycles.
         self.look = LookBench(desk, self)
@@ -312,6 +313,13 @@ class Workspace(QWidget):
         self._dock_shown = shown
         self._show_dock()
 
+    def set_full(self, full: bool) -> None:
+        """Show nothing but the map, or everything again."""
+        self._full = full
+        self.look.channels.setVisible(not full)
+        self.right.setVisible(not full)
+        self._show_dock()
+
     @property
     def dock_shown(self) -> bool:
         """True where something may lie under the map."""
@@ -319,8 +327,9 @@ class Workspace(QWidget):
 
     def _show_dock(self) -> None:
         sorting = self.bench == "sort"
-        self.look.histograms.setVisible(self._dock_shown and not sorting)
-        self.sort.board.setVisible(self._dock_shown and sorting)
+        shown = self._dock_shown and not self._full
+        self.look.histograms.setVisible(shown and not sorting)
+        self.sort.board.setVisible(shown and sorting)
 
     def _has_composite(self) -> bool:
         return self.map_id is not None and any(self.desk.look(self.map_id).composite.panels)

@@ -91,6 +91,7 @@ class ClustersPage(QWidget):
         self._map_id: str | None = None
         self._found: Found | None = None
         self._job: Job | None = None
+        self._turn = 0
         self.ticks = ChannelTicks("Channels in which pixels of one cluster are alike", self)
         self.method = QComboBox(self)
         for key, words, tip in METHODS:
@@ -180,9 +181,12 @@ class ClustersPage(QWidget):
 
     def stop(self) -> None:
         """Give up what is being worked out."""
+        # What still comes of the job that is stopped is nobody's any more.
+        self._turn += 1
         if self._job is not None:
             self._job.cancel()
             self._job = None
+            self.seek.setText("Find clusters")
 
     @property
     def found(self) -> Found | None:
@@ -235,15 +239,20 @@ class ClustersPage(QWidget):
         self, title: str, work: Callable[[Progress], Found], kept: tuple[GroupRow, ...]
     ) -> None:
         self.stop()
+        turn = self._turn
         self.seek.setText("Finding…")
 
         def done(found: Found) -> None:
+            if turn != self._turn:
+                return
             self._job = None
             self.seek.setText("Find clusters")
             if found.map == self._map_id:
                 self._show(found, kept)
 
         def failed(error: BaseException) -> None:
+            if turn != self._turn:
+                return
             self._job = None
             self.seek.setText("Find clusters")
             self._enable()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QCloseEvent, QKeyEvent
+from PySide6.QtGui import QHideEvent, QKeyEvent
 from PySide6.QtWidgets import QTabWidget, QVBoxLayout, QWidget
 
 from viewer.desk.desk import Desk
@@ -83,11 +83,11 @@ class SuggestDialog(QWidget):
             self.seeds.stop()
         return super().close()
 
-    def closeEvent(self, event: QCloseEvent) -> None:
-        """Shut by its own button it is only hidden: what was found is still there when it is opened."""
+    def hideEvent(self, event: QHideEvent) -> None:
+        """Put away, however that was done, it leaves nothing lit."""
         if self._map_id is not None and self._map_id in self._desk.maps and self._open:
             self._desk.douse(self._map_id)
-        super().closeEvent(event)
+        super().hideEvent(event)
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Escape puts the window away."""

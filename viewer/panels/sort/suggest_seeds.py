@@ -73,6 +73,7 @@ class SeedsPage(QWidget):
         self._map_id: str | None = None
         self._taught: Taught | None = None
         self._job: Job | None = None
+        self._turn = 0
         self.seeds = QTreeWidget(self)
         self.seeds.setHeaderLabels(["Painted mineral", "Strokes"])
         self.seeds.setRootIsDecorated(False)
@@ -186,9 +187,12 @@ class SeedsPage(QWidget):
 
     def stop(self) -> None:
         """Give up what is being worked out."""
+        # What still comes of the job that is stopped is nobody's any more.
+        self._turn += 1
         if self._job is not None:
             self._job.cancel()
             self._job = None
+            self.train.setText("Train")
 
     @property
     def taught(self) -> Taught | None:
@@ -230,7 +234,12 @@ class SeedsPage(QWidget):
             progress(0.9, "preview")
             return Taught(map_id, names, model, trial, *grouping.foretaste(desk, map_id, names, model))
 
+        self.stop()
+        turn = self._turn
+
         def done(taught: Taught) -> None:
+            if turn != self._turn:
+                return
             self._job = None
             self.train.setText("Train")
             if taught.map == self._map_id:
@@ -241,12 +250,13 @@ class SeedsPage(QWidget):
             self._enable()
 
         def failed(error: BaseException) -> None:
+            if turn != self._turn:
+                return
             self._job = None
             self.train.setText("Train")
             self._enable()
             desk.say(error)
 
-        self.stop()
         self.train.setText("Training…")
         job = desk.jobs.run("Train on painted seeds", work, done, failed)
         self._job = None if job.finished else job

@@ -26,13 +26,16 @@ from viewer.panels.parts import inset
 from viewer.panels.sort.suggest_table import UNNAMED, GroupRow, GroupTable, preview_colours
 from viewer.panels.theme import current
 from viewer.science.look.histogram import Histogram
-from viewer.science.sort.thresholds import MAX_CLASSES, Method, Thresholds, find_thresholds
+from viewer.science.sort.thresholds import Method, Thresholds, find_thresholds
 
 METHODS: tuple[tuple[Method, str, str], ...] = (
     ("otsu", "Otsu", "Two classes that differ most: for a channel with two humps"),
     ("multi-otsu", "Multi-Otsu", "Several classes that differ most"),
     ("triangle", "Triangle", "The foot of the one great hump: for rare bright grains"),
 )
+
+PROMPT_CLASSES = 4
+"""Most classes: multi-Otsu of five takes seconds."""
 
 SHOWN = 99.95
 """Percentile at which the histogram's picture ends, unless a cut lies beyond."""
@@ -133,13 +136,13 @@ class ThresholdsPage(QWidget):
             self.method.addItem(words, key)
             self.method.setItemData(self.method.count() - 1, tip, Qt.ItemDataRole.ToolTipRole)
         self.classes = inset(QSpinBox(self))
-        self.classes.setRange(2, MAX_CLASSES)
+        self.classes.setRange(2, PROMPT_CLASSES)
         self.classes.setValue(3)
         self.classes.setSuffix(" classes")
         self.classes.setToolTip("Classes of multi-Otsu")
         self.picture = CutsPicture(self)
         self.table = GroupTable("Values", patterns=False, parent=self)
-        self.table.setFixedHeight((MAX_CLASSES + 1) * (tokens.row + 2) + tokens.gap_2)
+        self.table.setFixedHeight((PROMPT_CLASSES + 1) * (tokens.row + 2) + tokens.gap_2)
         self.note = QLabel(self)
         self.note.setWordWrap(True)
         self.note.setProperty("tone", "dim")

@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from importlib.resources import files
 from pathlib import Path
 from typing import NamedTuple
@@ -110,13 +110,13 @@ def next_colour(taken: Sequence[str]) -> str:
         A colour that is not ``#rrggbb``.
     """
     stored = stored_colours()
-    others = to_rgb((*taken, *GROUNDS))
+    others = (*taken, *GROUNDS)
     promised = _promised()[min(len(taken), len(stored) - 1)]
-    near = _apart(_seen_as(to_rgb(stored)), others).min(axis=1)
+    near = np.min([_from_stored(colour) for colour in others], axis=0)
     enough = np.flatnonzero(near >= promised - 1e-9)
     if enough.size:
         return stored[int(enough[0])]
-    far = _apart(_candidates_seen(), others, grey_share=_GREY_SHARE).min(axis=1)
+    far = np.min([_from_candidates(colour) for colour in others], axis=0)
     return to_hex(candidates()[int(far.argmax())])
 
 
@@ -214,6 +214,18 @@ def _seen_as(rgb: Bytes) -> dict[str, Floats]:
 @cache
 def _candidates_seen() -> dict[str, Floats]:
     return _seen_as(candidates())
+
+
+@lru_cache(maxsize=1024)
+def _from_stored(colour: str) -> Floats:
+    """Distance of each default colour from one other."""
+    return _apart(_seen_as(to_rgb(stored_colours())), to_rgb((colour,)))[:, 0]
+
+
+@lru_cache(maxsize=1024)
+def _from_candidates(colour: str) -> Floats:
+    """Distance of each candidate from one other colour; remembered, as keys grow one by one."""
+    return _apart(_candidates_seen(), to_rgb((colour,)), grey_share=_GREY_SHARE)[:, 0]
 
 
 @cache
