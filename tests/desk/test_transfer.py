@@ -9,11 +9,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
+from viewer.desk import transfer
 from viewer.desk.deriving import derive_now
 from viewer.desk.desk import Desk
 from viewer.desk.transfer import apply_transfer, export_scheme, plan_transfer
-from viewer.errors import InputError
+from viewer.errors import CancelledError, InputError
 from viewer.science.progress import silent
 from viewer.science.sort.recipe import Formula
 from viewer.science.sort.scheme import (
@@ -30,7 +32,7 @@ from viewer.science.sort.scheme import (
 from viewer.store.documents import Key, KeyEntry
 from viewer.store.layers import LayerInfo, write_layer
 from viewer.store.project import MapInfo, new_project, write_map
-from viewer.store.schemes import read_scheme, write_scheme
+from viewer.store.schemes import SchemeLayer, read_scheme, write_scheme
 
 Array = np.ndarray[Any, Any]
 SHAPE = (150, 140)
@@ -158,6 +160,57 @@ def test_methods(desk: Desk) -> None:
         plan_transfer(desk, "two", file, "dwell")
 
 
+def test_gains_that_do_harm_are_said_to(desk: Desk) -> None:
+    file = export_scheme(desk, "one", dwell_ms=5.0)
+    # The runs «one» and «three» count alike, whatever is said of their dwell times.
+    names = {"Fe": "Fe (hot)"}
+    plan = plan_transfer(desk, "three", file, "dwell", mapping=names, dwell_ms=(5.0, 12.0))
+    assert any("2 of 2 populations are in place without gains" in r for r in plan.remarks)
+    good = plan_transfer(desk, "two", file, "dwell", dwell_ms=(5.0, 8.0))
+    assert not any("without gains" in r for r in good.remarks)
+
+
+@pytest.mark.parametrize("why", [CancelledError("Given up."), InputError("No.", where="here")])
+def test_layers_that_cannot_be_made_leave_no_trace(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, why: Exception
+) -> None:
+    file = export_scheme(desk, "one")
+    first = file.layers[0]
+    double = SchemeLayer(name="twice", recipe=Formula(expression="[Mg share] * 2"))
+    gate = Range(layer="twice", high=1.0)
+    scheme = replace(
+        file.scheme,
+        populations=(*file.scheme.populations, Population(id="t", name="t", gate=gate)),
+    )
+    plan = plan_transfer(desk, "two", replace(file, scheme=scheme, layers=(first, double)), "none")
+    assert [x.name for x in plan.layers] == ["Mg share", "twice"]
+    compute = transfer.deriving.compute
+
+    def fail_second(desk: Desk, work: Any, progress: Any) -> Any:
+        if work.entry.name == "twice":
+            raise why
+        return compute(desk, work, progress)
+
+    monkeypatch.setattr(transfer.deriving, "compute", fail_second)
+    before, label = desk.state, desk.undo_label
+    with pytest.raises(type(why)):
+        apply_transfer(desk, plan, wait=silent)
+    assert desk.state == before
+    assert desk.undo_label == label
+    with pytest.raises(InputError):
+        desk.layer("two", "Mg share")
+
+
+def test_recipes_that_name_each_other(desk: Desk) -> None:
+    file = export_scheme(desk, "one")
+    ring = (
+        SchemeLayer(name="Fe", recipe=Formula(expression="Mg * 2")),
+        SchemeLayer(name="Mg", recipe=Formula(expression="Fe / 2")),
+    )
+    plan = plan_transfer(desk, "two", replace(file, layers=(*file.layers, *ring)), "peaks")
+    assert {g.layer: g.change.gain for g in plan.gains}["Fe"] == 1.0
+
+
 def test_a_channel_that_is_not_there(desk: Desk) -> None:
     file = export_scheme(desk, "one")
     plan = plan_transfer(desk, "three", file, "none")
@@ -200,8 +253,6 @@ def test_nothing_to_export(desk: Desk) -> None:
 
 
 def test_large_maps_are_sampled(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
-    from viewer.desk import transfer
-
     monkeypatch.setattr(transfer, "SAMPLE", 6000)
     file = export_scheme(desk, "one")
     plan = plan_transfer(desk, "two", file, "peaks")

@@ -122,6 +122,25 @@ def test_a_file_is_looked_at_and_accepted(
     assert desk.sorting.scheme(map_id).phases == ()
 
 
+def test_a_map_of_the_project_is_taken_as_it_counts_until_told_otherwise(
+    qtbot: QtBot, desk: Desk, apply: SchemeDialog
+) -> None:
+    map_id = desk.map().id
+    desk.sorting.set_scheme("Draw", map_id, SCHEME)
+    file = export_scheme(desk, map_id)
+    assert apply.method.currentData() == "peaks"
+    apply.set_scheme(file, "of a map", own=True)
+    qtbot.waitUntil(lambda: apply.plan is not None)
+    assert apply.method.currentData() == "none"
+    apply.set_scheme(file, "of a file")
+    assert apply.method.currentData() == "peaks"
+    apply.method.setCurrentIndex(apply.method.findData("quantiles"))
+    apply.method.activated.emit(apply.method.currentIndex())
+    apply.set_scheme(file, "of a map", own=True)
+    assert apply.method.currentData() == "quantiles"
+    qtbot.waitUntil(lambda: apply.plan is not None)
+
+
 def test_a_missing_layer_is_asked_for(
     qtbot: QtBot, desk: Desk, apply: SchemeDialog, tmp_path: Path
 ) -> None:

@@ -238,6 +238,13 @@ def plan_transfer(
         changes = {n: g.change for n, g in gains.items()}
         if file.reference is not None:
             moves = movements(scheme, reference, sample, changes)
+            if any(c != SAME for c in changes.values()):
+                plain = movements(scheme, reference, sample, {})
+                if _amiss(moves) > _amiss(plain):
+                    remarks.append(
+                        f"As they are, counts fit better: {_in_place(plain)} of {len(plain)} "
+                        f"populations are in place without gains, {_in_place(moves)} with these."
+                    )
         scheme = rescale_scheme(scheme, changes)
         rows, cols = desk.maps[map_id].shape
         if 0 < pixels < rows * cols:
@@ -465,6 +472,16 @@ def _lacking(
     return tuple(to_make.values()), missing
 
 
+def _amiss(moves: tuple[Movement, ...]) -> tuple[int, int]:
+    """How many populations are lost, and how many are not in place."""
+    lost = sum(m.verdict in ("far off", "empty") for m in moves)
+    return lost, lost + sum(m.verdict == "moved" for m in moves)
+
+
+def _in_place(moves: tuple[Movement, ...]) -> int:
+    return sum(m.verdict == "in place" for m in moves)
+
+
 def _named_anew(reference: Reference, names: Mapping[str, str]) -> Reference:
     return msgspec.structs.replace(
         reference,
@@ -509,7 +526,7 @@ def _gains(
     out = {n: g for n, g in gains.items() if n in measured}
     for name in layers:
         if name not in out and name in recipes:
-            out[name] = _derived_gain(name, recipes, out, reference)
+            out[name] = _derived_gain(name, recipes, out, reference, frozenset())
         elif name not in out:
             out[name] = Gain(name, SAME, None, "No values to compare; left as it is.")
     return out
@@ -520,15 +537,23 @@ def _derived_gain(
     recipes: Mapping[str, SchemeLayer],
     known: Mapping[str, Gain],
     reference: Reference,
+    seen: frozenset[str],
 ) -> Gain:
     """How a derived layer changes when its inputs do.
 
     A smoothed layer changes as its input does. Others are worked out at the peaks of the phases, with
     the inputs before and after, and the gain is that of the least squares through zero.
+
+    Parameters
+    ----------
+    seen : frozenset of str
+        Layers whose gains wait for this one: a file's recipes may name each other in a ring.
     """
+    if name in seen:
+        return Gain(name, SAME, None, "It is made from itself; left as it is.")
     recipe = recipes[name].recipe
     gains = {
-        n: known[n] if n in known else _derived_gain(n, recipes, known, reference)
+        n: known[n] if n in known else _derived_gain(n, recipes, known, reference, seen | {name})
         for n in recipe.inputs
         if n in known or n in recipes
     }
@@ -576,13 +601,23 @@ def _key(key: Key, plan: TransferPlan, take_colours: bool) -> Key:
 
 
 def _make(desk: Desk, entries: list[Derived], progress: Progress) -> None:
-    """Work layers out before the document names them, each from those before it."""
-    done = list(desk.state.derived.layers)
-    for entry in entries:
-        deriving.compute(desk, deriving.plan(desk, entry), progress)
-        done.append(entry)
-        # Named, a layer can be read by the next; the whole is still one undo step (see below).
-        desk.project.put(derived=Deriveds(layers=tuple(done)))
-        desk.project.refresh()
-    if entries:
-        desk.project.put(derived=Deriveds(layers=tuple(done[: -len(entries)])))
+    """Work layers out before the document names them, each from those before it.
+
+    The document names what it did before, also where this fails or is given up.
+    """
+    before = desk.state.derived
+    done = list(before.layers)
+    made = False
+    try:
+        for entry in entries:
+            deriving.compute(desk, deriving.plan(desk, entry), progress)
+            done.append(entry)
+            # Named, a layer can be read by the next; the whole is still one undo step.
+            desk.project.put(derived=Deriveds(layers=tuple(done)))
+            desk.project.refresh()
+        made = True
+    finally:
+        if len(done) > len(before.layers):
+            desk.project.put(derived=before)
+            if not made:
+                desk.project.refresh()

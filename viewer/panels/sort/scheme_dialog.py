@@ -26,7 +26,7 @@ from viewer.desk.transfer import TransferPlan, apply_transfer, export_scheme, pl
 from viewer.errors import GrainlightError, InputError
 from viewer.panels.latest import Latest
 from viewer.panels.parts import inset
-from viewer.panels.qt import set_property
+from viewer.panels.qt import plain_tip, set_property
 from viewer.panels.sort.scheme_table import MovementModel, MovementTable
 from viewer.panels.theme import current
 from viewer.science.progress import Progress
@@ -38,7 +38,7 @@ _WORDS: dict[Method, str] = {
     "peak": "Peak of one phase",
     "dwell": "Dwell times",
     "quantiles": "Quantiles",
-    "none": "None",
+    "none": "As they are",
 }
 
 
@@ -91,6 +91,8 @@ class SchemeDialog(QWidget):
             )
         self.method.setToolTip("How the counts of the two runs are brought to the same measure")
         self.method.currentIndexChanged.connect(self._work)
+        self.method.activated.connect(self._method_chosen)
+        self._chosen = False
         self.phase = QComboBox(self)
         self.phase.setToolTip("Phase whose peak is matched: common, and bright in most channels")
         self.phase.activated.connect(self._work)
@@ -241,12 +243,23 @@ class SchemeDialog(QWidget):
             self._latest.ask(
                 "source",
                 lambda progress: export_scheme(self._desk, source, progress=progress),
-                lambda file: self.set_scheme(file, f"of {name}"),
+                lambda file: self.set_scheme(file, f"of {name}", own=True),
             )
 
-    def set_scheme(self, file: SchemeFile, words: str) -> None:
-        """Take a scheme; `words` say where it is from."""
+    def _method_chosen(self) -> None:
+        self._chosen = True
+
+    def set_scheme(self, file: SchemeFile, words: str, *, own: bool = False) -> None:
+        """Take a scheme; `words` say where it is from.
+
+        Maps of one project (`own`) nearly always count alike: their gates stay as they are until the
+        user chooses otherwise. Once chosen, a method stays.
+        """
         self._file = file
+        if not self._chosen:
+            self.method.blockSignals(True)
+            self.method.setCurrentIndex(self.method.findData("none" if own else "peaks"))
+            self.method.blockSignals(False)
         self._mapping = {}
         phases = len(file.scheme.phases)
         self.source.setText(f"{words} ({phases} phase{'s' if phases != 1 else ''})")
@@ -333,7 +346,7 @@ class SchemeDialog(QWidget):
             for name in (*near, *(n for n in names if n not in near)):
                 box.addItem(f"{name} (like it)" if name in near else name, name)
             box.setCurrentIndex(max(0, box.findData(self._mapping.get(old, ""))))
-            box.setToolTip(f"Layer of this map that stands for «{old}»")
+            box.setToolTip(plain_tip(f"Layer of this map that stands for «{old}»"))
             box.activated.connect(lambda _, b=box, o=old: self.map_layer(o, b.currentData()))
             self._mapping_form.addRow(f"«{old}» is", box)
         self.mapping.setVisible(self._mapping_form.rowCount() > 0)
