@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from html import escape
 from typing import Any
 
 import numpy as np
@@ -143,3 +144,13 @@ def typing_focus(widget: QWidget | None) -> bool:
     return widget is not None and bool(
         widget.testAttribute(Qt.WidgetAttribute.WA_InputMethodEnabled)
     )
+
+
+def plain_tip(text: str) -> str:
+    """A tooltip that shows any text as it is: Qt would read «<b>» in it as markup."""
+    return "" if not text else f"<p style='white-space: pre-line'>{escape(text)}</p>"
+
+
+def plain_menu_text(text: str) -> str:
+    """A menu entry that shows any text as it is: Qt takes «&» for a mnemonic and a tab for a key."""
+    return text.replace("&", "&&").replace("\t", " ")

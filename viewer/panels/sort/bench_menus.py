@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from PySide6.QtWidgets import QMenu
 
+from viewer.panels.qt import plain_menu_text
 from viewer.panels.sort.phase_list import UNSORTED
-from viewer.panels.sort.phase_rows import plain_menu_text
 from viewer.panels.sort.population_strip import JOINS
 
 if TYPE_CHECKING:

@@ -177,6 +177,7 @@ class CalibrateDialog(QWidget):
         self.below = QLineEdit("Mg + Fe", page)
         self.below.setToolTip("Elements below the line, with + between them")
         self.ready = QLabel(page)
+        self.ready.setTextFormat(Qt.TextFormat.PlainText)
         self.ready.setWordWrap(True)
         set_property(self.ready, "tone", "dim")
         self.make_ratio = self._button("Make layer", "Make the ratio as a layer", self._make_ratio)

@@ -13,6 +13,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidge
 from viewer.errors import InputError
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.qt import plain_tip
 from viewer.science.sort.calibration import CalibrationLine, Standard
 
 LABEL, COUNTS, COUNTS_ERROR, PIXELS, PERCENT, PERCENT_ERROR, FOUND = range(7)
@@ -106,7 +107,7 @@ class PointModel(ColumnModel):
         if role == Qt.ItemDataRole.EditRole and column != FOUND:
             return str(getattr(point, _FIELDS[column]))
         if role == Qt.ItemDataRole.ToolTipRole and column == LABEL:
-            return f"Point: {point.label}" if point.label else "A point without a name"
+            return plain_tip(f"Point: {point.label}") if point.label else "A point without a name"
         if column == COUNTS_ERROR and not point.counts_error:
             if role == Qt.ItemDataRole.ToolTipRole:
                 return "Not stated: Poisson's, from the counts and the pixels"

@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor, QPainter, QPaintEvent
 from PySide6.QtWidgets import QGridLayout, QLabel, QSizePolicy, QWidget
 
 from viewer.panels import icons, theme
-from viewer.panels.qt import ElidedLabel, set_property
+from viewer.panels.qt import ElidedLabel, plain_tip, set_property
 from viewer.science.look.vision import simulate
 from viewer.science.sort.key import CAUTION, EYES, Pair, separation, to_rgb
 from viewer.store.documents import KeyEntry
@@ -83,7 +83,7 @@ class Distances(QWidget):
             advice = f", below {CAUTION:g}: give one of them another colour" if close else ""
             tip = f"{names}: {pair.distance:.1f} apart (CIEDE2000){advice}"
             for widget in (number, words, self._signs[vision]):
-                widget.setToolTip(tip)
+                widget.setToolTip(plain_tip(tip))
             self._show_sign(vision, close)
             seen = simulate(rgb[[pair.first, pair.second]], vision)
             self._swatches[vision].show_colours([QColor(*(int(v) for v in one)) for one in seen])

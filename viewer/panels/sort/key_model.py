@@ -10,6 +10,7 @@ from PySide6.QtGui import QColor
 from viewer.desk.desk import Desk
 from viewer.desk.keying import edit_entry, maps_of
 from viewer.errors import GrainlightError, InputError
+from viewer.panels.qt import plain_tip
 from viewer.store.documents import KeyEntry
 
 Index = QModelIndex | QPersistentModelIndex
@@ -108,11 +109,11 @@ class KeyModel(QAbstractTableModel):
             return QColor(entry.colour)
         if role == Qt.ItemDataRole.ToolTipRole:
             if column == COLOUR:
-                return f"{entry.name}: {entry.colour}. {TIPS[COLOUR]}."
+                return plain_tip(f"{entry.name}: {entry.colour}. {TIPS[COLOUR]}.")
             if column == NAME:
-                return entry.name
+                return plain_tip(entry.name)
             if column == USED:
-                return "\n".join(maps) if maps else "No map of the project has this phase"
+                return plain_tip("\n".join(maps)) if maps else "No map of the project has this phase"
             return TIPS[column]
         if role == Qt.ItemDataRole.AccessibleTextRole and column == COLOUR:
             return f"Colour of {entry.name}: {entry.colour}"

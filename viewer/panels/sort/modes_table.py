@@ -20,6 +20,7 @@ from PySide6.QtWidgets import QAbstractItemView, QApplication, QHeaderView, QTab
 
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.qt import plain_tip
 from viewer.panels.sort import modes_words
 from viewer.science.measure.mode import Modes
 
@@ -121,7 +122,9 @@ class ModesModel(ColumnModel):
         if role == Qt.ItemDataRole.TextAlignmentRole:
             return self.alignment(column)
         if role == Qt.ItemDataRole.ToolTipRole:
-            return _TIPS[DENSITY] if column == DENSITY else modes_words.sentence(mode, self._modes)
+            if column == DENSITY:
+                return _TIPS[DENSITY]
+            return plain_tip(modes_words.sentence(mode, self._modes))
         return None
 
     def setData(self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole) -> bool:

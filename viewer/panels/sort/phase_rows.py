@@ -6,7 +6,6 @@ The lists of phases and of populations are both made of it; each brings its rows
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from html import escape
 from typing import Any, Protocol
 
 from PySide6.QtCore import (
@@ -43,6 +42,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels.qt import plain_tip
 from viewer.panels.theme import current
 
 Index = QModelIndex | QPersistentModelIndex
@@ -442,13 +442,3 @@ class RowList(QListView):
         if row is not None:
             self.setCurrentIndex(self.indexAt(point))
             self.menu_wanted.emit(row.id, self.viewport().mapToGlobal(point))
-
-
-def plain_tip(text: str) -> str:
-    """A tooltip that shows any text as it is: Qt would read «<b>» in it as markup."""
-    return "" if not text else f"<p style='white-space: pre-line'>{escape(text)}</p>"
-
-
-def plain_menu_text(text: str) -> str:
-    """A menu entry that shows any text as it is: Qt takes «&» for a mnemonic and a tab for a key."""
-    return text.replace("&", "&&").replace("\t", " ")

@@ -23,9 +23,9 @@ from PySide6.QtWidgets import (
 
 from viewer.panels import icons
 from viewer.panels.look.digits import grouped, share
-from viewer.panels.qt import ElidedLabel, set_property
+from viewer.panels.qt import ElidedLabel, plain_menu_text, set_property
 from viewer.panels.sort.phase_edits import Join
-from viewer.panels.sort.phase_rows import LONGEST_NAME, plain_menu_text
+from viewer.panels.sort.phase_rows import LONGEST_NAME
 from viewer.panels.theme import current, figures
 
 JOINS: tuple[tuple[Join, str, str], ...] = (

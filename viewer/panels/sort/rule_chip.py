@@ -16,7 +16,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from viewer.panels import icons
-from viewer.panels.sort.phase_rows import plain_tip
+from viewer.panels.qt import plain_tip
 from viewer.panels.theme import current
 
 _PAD = 8

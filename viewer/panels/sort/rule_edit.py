@@ -22,8 +22,8 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QMenu, QToolButton, QVBoxLayout, QWidget
 
 from viewer.panels import icons
+from viewer.panels.qt import plain_menu_text
 from viewer.panels.sort.phase_edits import Rules, dropped, flipped, with_term
-from viewer.panels.sort.phase_rows import plain_menu_text
 from viewer.panels.sort.population_list import carried
 from viewer.panels.sort.rule_chip import Chip
 from viewer.panels.sort.rule_flow import FlowLayout

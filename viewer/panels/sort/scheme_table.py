@@ -10,6 +10,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidge
 
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.qt import plain_tip
 from viewer.science.sort.transfer import Movement
 
 POPULATION, PREDICTED, FOUND, MOVED, BEFORE, AFTER, VERDICT = range(7)
@@ -47,7 +48,7 @@ class MovementModel(ColumnModel):
         if role == Qt.ItemDataRole.TextAlignmentRole:
             return self.alignment(column)
         if role == Qt.ItemDataRole.ToolTipRole and column == POPULATION:
-            return "Population: " + movement.name
+            return plain_tip(f"Population: {movement.name}")
         if role == Qt.ItemDataRole.ForegroundRole and column in (MOVED, VERDICT):
             tokens = theme.current()
             bad = {"far off": tokens.error, "empty": tokens.error, "moved": tokens.caution}

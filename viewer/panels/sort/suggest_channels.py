@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.panels.qt import plain_tip
 from viewer.panels.theme import current
 
 
@@ -69,7 +70,7 @@ class ChannelTicks(QWidget):
         for name, measured in entries:
             item = QListWidgetItem(name, self.list)
             item.setFlags(item.flags() | Qt.ItemFlag.ItemIsUserCheckable)
-            item.setToolTip(name)
+            item.setToolTip(plain_tip(name))
             item.setSizeHint(cell)
             on = before.get(name, measured)
             item.setCheckState(Qt.CheckState.Checked if on else Qt.CheckState.Unchecked)

@@ -120,6 +120,7 @@ class ClustersPage(QWidget):
         self.picture.show_words(START)
         self.table = GroupTable("Or else", patterns=True, parent=self)
         self.reason = QLabel(self)
+        self.reason.setTextFormat(Qt.TextFormat.PlainText)
         self.reason.setWordWrap(True)
         self.reason.setProperty("tone", "dim")
         self.reason.setMinimumHeight(3 * self.reason.fontMetrics().lineSpacing())

@@ -6,6 +6,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem, QWidget
 
+from viewer.panels.qt import plain_tip
 from viewer.panels.theme import current
 from viewer.science.sort.forest import ForestModel, Trial
 
@@ -43,7 +44,7 @@ class ConfusionTable(QTableWidget):
             # Narrow columns cut their names short.
             head = self.horizontalHeaderItem(column)
             if head is not None:
-                head.setToolTip(name)
+                head.setToolTip(plain_tip(name))
         tokens = current()
         for r, counts in enumerate(trial.confusion):
             total = int(counts.sum())

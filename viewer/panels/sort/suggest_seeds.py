@@ -24,6 +24,7 @@ from viewer.desk.desk import Desk
 from viewer.desk.jobs import Job
 from viewer.errors import GrainlightError
 from viewer.panels.parts import inset
+from viewer.panels.qt import plain_tip
 from viewer.panels.sort.suggest_channels import ChannelTicks
 from viewer.panels.sort.suggest_confusion import ConfusionTable
 from viewer.panels.sort.suggest_picture import ClassPicture
@@ -105,6 +106,7 @@ class SeedsPage(QWidget):
         self.sure.setToolTip("Share of the votes for the mineral told: dark where the forest is unsure")
         self.confusion = ConfusionTable(self)
         self.note = QLabel(self)
+        self.note.setTextFormat(Qt.TextFormat.PlainText)
         self.note.setWordWrap(True)
         self.note.setProperty("tone", "dim")
         self.note.setMinimumHeight(3 * self.note.fontMetrics().lineSpacing())
@@ -180,7 +182,7 @@ class SeedsPage(QWidget):
             item.setData(0, Qt.ItemDataRole.UserRole, population.id)
             on = population.id not in off
             item.setCheckState(0, Qt.CheckState.Checked if on else Qt.CheckState.Unchecked)
-            item.setToolTip(0, population.name)
+            item.setToolTip(0, plain_tip(population.name))
         self.seeds.resizeColumnToContents(0)
         self.seeds.blockSignals(False)
         self._enable()

@@ -144,6 +144,7 @@ class ThresholdsPage(QWidget):
         self.table = GroupTable("Values", patterns=False, parent=self)
         self.table.setFixedHeight((PROMPT_CLASSES + 1) * (tokens.row + 2) + tokens.gap_2)
         self.note = QLabel(self)
+        self.note.setTextFormat(Qt.TextFormat.PlainText)
         self.note.setWordWrap(True)
         self.note.setProperty("tone", "dim")
         self.note.setMinimumHeight(2 * self.note.fontMetrics().lineSpacing())
