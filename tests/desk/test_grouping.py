@@ -160,6 +160,28 @@ def test_seeds_are_read_stroke_by_stroke(desk: Desk) -> None:
     assert (np.array(model.strokes) == 2).sum() == far.sum()
 
 
+def test_strokes_that_touch_are_one_block_and_a_pixel_is_taken_once(desk: Desk) -> None:
+    twice = Stroke(points=((430.0, 900.0),), radius_um=100.0)
+    near = Stroke(points=((400.0 + 100 + 60 + 4 * PIXEL[0], 900.0),), radius_um=40.0)
+    seeds = [
+        ("olivine", painted(400, 900, 100.0, twice)),
+        ("olivine", painted(400, 900, 100.0, near)),
+        ("quartz", painted(1500, 9000)),
+        ("quartz", painted(1500, 15300)),
+    ]
+    model = grouping.teach(desk, MAP, NAMES, seeds)
+    y, x = np.indices(SHAPE)
+    cx, cy = (x + 0.5) * PIXEL[0], (y + 0.5) * PIXEL[1]
+    both = (np.hypot(cx - 400, cy - 900) <= 100) | (np.hypot(cx - 430, cy - 900) <= 100)
+    strokes, labels = np.array(model.strokes), np.array(model.labels)
+    assert (strokes[labels == 1] == 0).sum() == both.sum()
+    assert sorted(set(strokes[labels == 1])) == [0, 1]
+    assert sorted(set(strokes[labels == 2])) == [2, 3]
+    # Local means of one look at the other: they are one block then.
+    wide = grouping.teach(desk, MAP, NAMES, seeds, radius_px=5)
+    assert set(np.array(wide.strokes)[np.array(wide.labels) == 1]) == {0}
+
+
 def test_local_means_of_seeds_are_those_of_the_map(desk: Desk) -> None:
     from viewer.science.sort.forest import features
 

@@ -22,7 +22,7 @@ from viewer.science.look.outline import rasterize
 from viewer.science.progress import Progress, part, silent
 from viewer.science.sort.calibration import calibrate
 from viewer.science.sort.clusters import ClusterModel, ClusterTally, assign
-from viewer.science.sort.forest import ForestModel, features, model_of, tell
+from viewer.science.sort.forest import ForestModel, blocks_of, features, model_of, tell
 from viewer.science.sort.gates import painted_mask
 from viewer.science.sort.minerals import Proposal, mineral, minerals, propose
 from viewer.science.sort.recipe import Clusters, Forest, Recipe
@@ -223,7 +223,9 @@ def teach(
     trees: int = 40,
     progress: Progress = silent,
 ) -> ForestModel:
-    """Read the pixels under painted seeds; every stroke and every outline is a block of its own.
+    """Read the pixels under painted seeds, each once for a class.
+
+    Strokes and outlines of a class that touch or lie within the radius are one block; see `blocks_of`.
 
     Parameters
     ----------
@@ -242,18 +244,32 @@ def teach(
         raise InputError(
             "Seeds of one mineral teach nothing.", hint="Paint seeds of two minerals or more."
         )
-    pixels: list[npt.NDArray[np.float32]] = []
-    labels: list[npt.NDArray[np.intp]] = []
-    strokes: list[npt.NDArray[np.intp]] = []
-    block = 0
+    held: list[list[npt.NDArray[np.float32]]] = [[] for _ in classes]
+    places: list[list[npt.NDArray[np.intp]]] = [[] for _ in classes]
     for index, (name, gate) in enumerate(seeds):
         progress(index / len(seeds), "reading the seeds")
         for piece in _pieces(gate):
-            found = _under(desk, map_id, names, piece, gate, radius_px)
-            pixels.append(found)
-            labels.append(np.full(len(found), classes.index(name) + 1, np.intp))
-            strokes.append(np.full(len(found), block, np.intp))
-            block += 1
+            found, place = _under(desk, map_id, names, piece, gate, radius_px)
+            held[classes.index(name)].append(found)
+            places[classes.index(name)].append(place)
+    pixels: list[npt.NDArray[np.float32]] = []
+    labels: list[npt.NDArray[np.intp]] = []
+    strokes: list[npt.NDArray[np.intp]] = []
+    first = 0
+    for number, (found_by, place_by) in enumerate(zip(held, places, strict=True), start=1):
+        if not found_by:
+            continue
+        blocks = blocks_of(place_by, radius_px)
+        block = np.repeat(np.array(blocks, np.intp), [len(p) for p in place_by])
+        # What two strokes cover is taken once.
+        _, once = np.unique(np.concatenate(place_by), axis=0, return_index=True)
+        once.sort()
+        pixels.append(np.concatenate(found_by)[once])
+        labels.append(np.full(len(once), number, np.intp))
+        strokes.append(block[once] + first)
+        first += max(blocks) + 1
+    if not pixels:
+        raise InputError("The seeds cover no pixel.", where="seeds", hint="Paint on the map.")
     return model_of(
         classes,
         np.concatenate(pixels),
@@ -275,8 +291,15 @@ def _pieces(gate: Painted) -> Iterator[Painted]:
 
 def _under(
     desk: Desk, map_id: str, names: Sequence[str], piece: Painted, gate: Painted, radius_px: int
-) -> npt.NDArray[np.float32]:
-    """Features of the pixels of a piece that the whole gate still holds, [pixel, feature]."""
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.intp]]:
+    """Pixels of a piece that the whole gate still holds.
+
+    Returns
+    -------
+    features : float32[pixel, feature]
+    places : intp[pixel, 2]
+        Rows and columns.
+    """
     found = desk.maps[map_id]
     height = found.pixel_um[1]
     ends = [(y, s.radius_um) for s in piece.strokes for _, y in s.points]
@@ -284,8 +307,9 @@ def _under(
     first = int(max(0, min(y - r for y, r in ends) // height))
     last = int(min(found.shape[0], max(y + r for y, r in ends) // height + 1))
     width = len(names) * (2 if radius_px else 1)
+    nothing = np.empty((0, width), np.float32), np.empty((0, 2), np.intp)
     if last <= first:
-        return np.empty((0, width), np.float32)
+        return nothing
     rows = slice(first, last)
     place = painted_mask(piece, found.shape, found.pixel_um, rows)
     place &= painted_mask(gate, found.shape, found.pixel_um, rows)
@@ -294,14 +318,15 @@ def _under(
         place &= rasterize(outline, found.shape, found.pixel_um, rows)
     cols = np.flatnonzero(place.any(axis=0))
     if not len(cols):
-        return np.empty((0, width), np.float32)
+        return nothing
     # What the local means look at lies around.
     top, bottom = max(0, first - radius_px), min(found.shape[0], last + radius_px)
     left, right = max(0, cols[0] - radius_px), min(found.shape[1], cols[-1] + 1 + radius_px)
     window = (slice(top, bottom), slice(int(left), int(right)))
     block = np.stack([desk.layer(map_id, n).values(*window).astype(np.float64) for n in names])
     seen = features(block, radius_px)[:, first - top : last - top]
-    return np.ascontiguousarray(seen[:, place[:, window[1]]].T)
+    places = np.argwhere(place) + np.array([first, 0])
+    return np.ascontiguousarray(seen[:, place[:, window[1]]].T), places
 
 
 # -- accepting ------------------------------------------------------------------------------------

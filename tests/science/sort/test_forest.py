@@ -9,6 +9,7 @@ import pytest
 from viewer.errors import InputError
 from viewer.science.sort.forest import (
     ForestModel,
+    blocks_of,
     cross_validate,
     features,
     gather,
@@ -88,6 +89,18 @@ def test_strokes_that_stray_show_only_when_left_out_whole() -> None:
     # Every stroke differs from its mineral as a whole: to know some of its pixels is to know the rest.
     trial = cross_validate(model_of(NAMES, *seeds(strokes=4, spread=0.9, seed=4)))
     assert trial.out_of_bag > trial.accuracy + 0.05
+
+
+def test_pieces_that_touch_or_lie_close_are_one_block() -> None:
+    def box(row: int, col: int) -> np.ndarray:
+        return np.argwhere(np.ones((3, 3), bool)) + np.array([row, col])
+
+    # The fourth joins the first and the third; the second touches the fifth at a corner.
+    pieces = [box(0, 0), box(50, 50), box(0, 6), box(0, 3), box(53, 53), np.empty((0, 2), np.intp)]
+    assert blocks_of(pieces, 0) == [0, 1, 0, 0, 1, 2]
+    apart = [box(0, 0), box(0, 7)]  # columns 2 and 7
+    assert blocks_of(apart, 4) == [0, 1]
+    assert blocks_of(apart, 5) == [0, 0]
 
 
 def test_a_class_of_one_stroke_cannot_be_tested() -> None:

@@ -6,6 +6,7 @@ where it is needed, and the same numbers give the same forest.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Annotated, Any
@@ -121,6 +122,54 @@ def gather(
             room -= len(taken)
     chosen = np.sort(np.concatenate(kept)) if kept else np.empty(0, np.intp)
     return pixels[chosen], labels[chosen], strokes[chosen]
+
+
+def blocks_of(pieces: Sequence[Ints], reach: int) -> list[int]:
+    """Number of the block of each piece: pieces that touch or lie close are one block.
+
+    Neighbours look alike whoever painted them; a pixel that another stroke nearly covers, or whose
+    local mean looks at that, must not be tested on what was trained there.
+
+    Parameters
+    ----------
+    pieces : sequence of intp[pixel, 2]
+        Rows and columns of the pixels of each piece; a piece may be empty.
+    reach : int
+        Pixels (the longer of the steps in rows and in columns) up to which pieces are close; pieces
+        that touch, also at a corner, always are.
+
+    Returns
+    -------
+    list of int
+        From 0, in the order of the pieces.
+    """
+    from scipy.spatial import KDTree
+
+    reach = max(1, reach)
+    root = list(range(len(pieces)))
+
+    def top(i: int) -> int:
+        while root[i] != i:
+            i = root[i]
+        return i
+
+    full = [i for i, piece in enumerate(pieces) if len(piece)]
+    low = {i: pieces[i].min(axis=0) - reach for i in full}
+    high = {i: pieces[i].max(axis=0) + reach for i in full}
+    trees: dict[int, Any] = {}
+    for at, i in enumerate(full):
+        for j in full[:at]:
+            first, second = top(i), top(j)
+            inner = (pieces[j] >= low[i]).all(axis=1) & (pieces[j] <= high[i]).all(axis=1)
+            if first == second or not inner.any():
+                continue
+            if i not in trees:
+                trees[i] = KDTree(pieces[i])
+            away, _ = trees[i].query(pieces[j][inner], p=np.inf, distance_upper_bound=reach + 0.5)
+            if np.isfinite(away).any():
+                root[max(first, second)] = min(first, second)
+    numbers: dict[int, int] = {}
+    return [numbers.setdefault(top(i), len(numbers)) for i in range(len(pieces))]
 
 
 def model_of(
@@ -267,9 +316,9 @@ class Trial:
     Attributes
     ----------
     confusion : int64[class painted, class told]
-        Of training pixels, each told by a forest that saw no pixel of the same stroke.
+        Of training pixels, each told by a forest that saw no pixel of the same block of strokes.
     untested : tuple of str
-        Classes painted by one stroke only: no forest without it would know them.
+        Classes painted in one place only: no forest without it would know them.
     accuracy : float
         Mean over the tested classes of the share told right (balanced accuracy); NaN without any.
     out_of_bag : float
@@ -293,7 +342,7 @@ class Trial:
 
 
 def cross_validate(model: ForestModel, progress: Progress = silent) -> Trial:
-    """Tell each stroke by a forest that was trained on the others.
+    """Tell each stroke by a forest that was trained on the others; strokes that touch are one.
 
     Pixels of one stroke are neighbours of one grain and look alike for reasons that have nothing to
     do with the mineral. To train on some and test on others would say what the forest remembers, not
