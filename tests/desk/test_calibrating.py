@@ -11,6 +11,7 @@ import pytest
 
 from tests.desk.conftest import MAP, PIXEL, ROCK
 from viewer.desk.calibrating import (
+    _Sums,
     calibrated,
     calibration_of,
     make_layer,
@@ -28,6 +29,7 @@ from viewer.errors import InputError
 from viewer.science.progress import silent
 from viewer.science.sort.calibration import Calibration, Standard
 from viewer.science.sort.scheme import Phase, Population, Range, Scheme, Term
+from viewer.store.documents import MapSetup
 
 LINE = Calibration(
     standards=(
@@ -81,6 +83,37 @@ def test_tables_that_cannot_be_read(text: str, said: str) -> None:
         parse_points(text)
 
 
+@pytest.mark.parametrize("end", ["\r", "\r\n", "\n"])
+def test_lines_end_as_they_like_and_may_be_empty(end: str) -> None:
+    text = end.join(("", " ; ", "x_um;y_um;Fe", "1;2;3", "", "4;5;6", ""))
+    one, two = parse_points(text)
+    assert (one.at_um, two.at_um) == ((1.0, 2.0), (4.0, 5.0))
+    with pytest.raises(InputError, match="line 6"):
+        parse_points(text.replace("4;5;6", "4;;6"))
+
+
+def test_a_cell_without_end_is_told() -> None:
+    with pytest.raises(InputError, match="line 2"):
+        parse_points("x_um,y_um,Fe\n1,2," + "3" * 200_000 + "\n")
+
+
+def test_pixels_outside_the_sample_and_saturated_ones_do_not_count(desk: Desk) -> None:
+    at = (10.5 * PIXEL[0], 20.5 * PIXEL[1])
+    # The sample ends at the left edge of the pixel in the middle.
+    left, right, low = 10 * PIXEL[0], 130 * PIXEL[0], 600 * PIXEL[1]
+    edge = ((left, 0.0), (right, 0.0), (right, low), (left, low))
+    desk.set_setup("outline", MAP, MapSetup(outline=(edge,)))
+    read = read_at(desk, MAP, "Fe", *at, 35.0)
+    assert (read.pixels, read.outside) == (4, 1)
+    with pytest.raises(InputError, match="1 lie outside the sample"):
+        read_at(desk, MAP, "Fe", 3.0, 3.0, 0.0)
+    sums = _Sums()
+    counts = np.array([[1, 2, 255, 3]], np.uint8)
+    sums.add(counts, np.array([[True, True, True, False]]))
+    told = sums.reading("here")
+    assert (told.mean, told.pixels, told.saturated) == (1.5, 2, 1)
+
+
 def test_counts_at_a_place(desk: Desk) -> None:
     # Pixels are 20 by 30 µm: within 35 µm of a centre lie it, one beside and one above and below.
     read = read_at(desk, MAP, "Fe", 10.5 * PIXEL[0], 20.5 * PIXEL[1], 35.0)
@@ -119,6 +152,7 @@ def test_points_are_read_from_the_map(desk: Desk) -> None:
     assert (found.label, found.pixels, found.percent) == ("; DROP", rich.size, 30.0)
     assert found.counts == pytest.approx(rich.mean())
     assert read_phase(desk, MAP, "Fe", "; DROP").mean == pytest.approx(rich.mean())
+    assert read_phase(desk, MAP, "Fe", " ; drop").mean == pytest.approx(rich.mean())
     with pytest.raises(InputError, match="No point has a weight per cent of Mg"):
         standards_of(desk, MAP, "Mg", points, 50.0)
 

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -63,6 +64,9 @@ class Reading:
     ``error`` is the standard error of the mean for ``effective`` independent pixels: neighbours are
     alike (zoning, beam spread), which the correlation between neighbours in rows and columns tells,
     taken as one that falls off evenly. Wider patterns than that it does not see.
+
+    Pixels that do not count are told by their number: without a value (``missing``), at the largest
+    number that the layer holds (``saturated``), and outside the sample (``outside``).
     """
 
     mean: float
@@ -70,6 +74,8 @@ class Reading:
     pixels: int
     effective: float
     missing: int
+    saturated: int = 0
+    outside: int = 0
 
 
 # -- points from files --------------------------------------------------------------------------
@@ -111,11 +117,8 @@ def parse_points(text: str, where: str = "table") -> tuple[ReferencePoint, ...]:
     InputError
         With the line and the column at fault.
     """
-    first = text.split("\n", 1)[0]
-    separator = max(",;\t", key=first.count)
-    rows = list(csv.reader(io.StringIO(text), delimiter=separator))
-    rows = [[c.strip() for c in row] for row in rows]
-    if not rows or not any(rows[0]):
+    lines, rows = _rows(text, where)
+    if not rows:
         raise InputError("The table is empty.", where=where)
     columns = [_column(name) for name in rows[0]]
     unknown = [name for name, c in zip(rows[0], columns, strict=True) if c is None and name]
@@ -132,14 +135,34 @@ def parse_points(text: str, where: str = "table") -> tuple[ReferencePoint, ...]:
     if not any(kind == "percent" for kind, _ in kinds):
         raise InputError("No column holds the weight per cent of an element.", where=where)
     out = []
-    for line, row in enumerate(rows[1:], start=2):
-        if any(row):
-            out.append(_point(row, columns, f"{where}, line {line}"))
+    for line, row in zip(lines[1:], rows[1:], strict=True):
+        out.append(_point(row, columns, f"{where}, line {line}"))
         if len(out) > MOST_POINTS:
             raise InputError(f"More than {MOST_POINTS:,} points are in the table.", where=where)
     if not out:
         raise InputError("The table has a header and no points.", where=where)
     return tuple(out)
+
+
+def _rows(text: str, where: str) -> tuple[list[int], list[list[str]]]:
+    """Cells of the lines that are not empty, with the numbers of those lines."""
+    # A line may end as on any system, also within a file that was put together from several.
+    text = text.replace("\r\n", "\n").replace("\r", "\n")
+    header = next((line for line in text.split("\n") if line.strip(" ,;\t")), "")
+    reader = csv.reader(io.StringIO(text), delimiter=max(",;\t", key=header.count))
+    lines: list[int] = []
+    rows: list[list[str]] = []
+    try:
+        for row in reader:
+            cells = [c.strip() for c in row]
+            if any(cells):
+                lines.append(reader.line_num)
+                rows.append(cells)
+    except csv.Error as error:
+        raise InputError(
+            f"The table cannot be read: {error}.", where=f"{where}, line {reader.line_num}"
+        ) from error
+    return lines, rows
 
 
 Kind = tuple[str, str]
@@ -226,7 +249,7 @@ def read_at(
     Raises
     ------
     InputError
-        The place is off the map, or no pixel has a value.
+        The place is off the map, or no pixel has a value that can be used.
     """
     found = desk.maps[map_id]
     px, py = found.pixel_um
@@ -247,9 +270,12 @@ def read_at(
     x = (np.arange(window[1].start, window[1].stop) + 0.5) * px - x_um
     disk = y[:, None] ** 2 + x**2 <= radius_um**2
     disk[near_row - window[0].start, near_col - window[1].start] = True
-    values = desk.layer(map_id, layer).values(*window).astype(np.float64)
     sums = _Sums()
-    sums.add(values, disk)
+    within = mask_of(desk, map_id, Where.map(), *window)
+    if within is not None:
+        sums.outside = int(np.count_nonzero(disk & ~within))
+        disk &= within
+    sums.add(desk.layer(map_id, layer).values(*window), disk)
     return sums.reading(f"{x_um:g}, {y_um:g} µm")
 
 
@@ -257,6 +283,8 @@ def read_phase(
     desk: Desk, map_id: str, layer: str, phase: str, progress: Progress = silent
 ) -> Reading:
     """Mean counts over all pixels that were sorted into a phase. Any thread.
+
+    Upper and lower case of the phase's name are alike.
 
     Raises
     ------
@@ -267,12 +295,16 @@ def read_phase(
     source = desk.layer(map_id, layer)
     whole = slice(0, cols)
     sums = _Sums()
+    image = desk.sorting.latest(map_id)
+    if image is not None and phase not in (*image.ids, *image.names):
+        wanted = phase.strip().casefold()
+        phase = next((n for n in image.names if n.strip().casefold() == wanted), phase)
     for start in range(0, rows, TILE):
         progress(start / rows, "reading counts")
         band = slice(start, min(start + TILE, rows))
         mask = mask_of(desk, map_id, Where.phase(phase), band, whole)
         assert mask is not None, "a phase makes a mask"
-        sums.add(source.values(band, whole).astype(np.float64), mask)
+        sums.add(source.values(band, whole), mask)
     return sums.reading(f"phase «{phase}»")
 
 
@@ -280,13 +312,19 @@ class _Sums:
     """Mean, variance and the correlation of neighbours, gathered over blocks."""
 
     def __init__(self) -> None:
-        self.n = self.missing = 0
+        self.n = self.missing = self.saturated = self.outside = 0
         self.mean = self.scatter = 0.0
         self._pairs = [[0, 0.0], [0, 0.0]]
 
-    def add(self, values: npt.NDArray[np.float64], mask: Mask) -> None:
+    def add(self, stored: npt.NDArray[Any], mask: Mask) -> None:
+        values = stored.astype(np.float64)
         good = mask & np.isfinite(values)
         self.missing += int(np.count_nonzero(mask)) - int(np.count_nonzero(good))
+        if stored.dtype.kind in "iu":
+            # The detector may have counted any number above this one.
+            full = good & (stored == np.iinfo(stored.dtype).max)
+            self.saturated += int(np.count_nonzero(full))
+            good &= ~full
         held = values[good]
         if not held.size:
             return
@@ -305,7 +343,20 @@ class _Sums:
 
     def reading(self, where: str) -> Reading:
         if not self.n:
-            raise InputError("No pixel there has a value.", where=where)
+            why = [
+                f"{count:,} {words}"
+                for count, words in (
+                    (self.missing, "have none"),
+                    (self.saturated, "are saturated"),
+                    (self.outside, "lie outside the sample"),
+                )
+                if count
+            ]
+            raise InputError(
+                "No pixel there has a value that can be used.",
+                where=where,
+                hint=f"Of its pixels {', '.join(why)}." if why else None,
+            )
         variance = self.scatter / (self.n - 1) if self.n > 1 else 0.0
         effective = float(self.n)
         if variance > 0:
@@ -317,7 +368,9 @@ class _Sums:
         effective = max(1.0, effective)
         # A single pixel has no scatter to go by: Poisson's.
         error = math.sqrt(variance / effective) if self.n > 1 else math.sqrt(max(self.mean, 1.0))
-        return Reading(self.mean, error, self.n, effective, self.missing)
+        return Reading(
+            self.mean, error, self.n, effective, self.missing, self.saturated, self.outside
+        )
 
 
 def standards_of(
