@@ -75,45 +75,33 @@ def test_openings_over_several_bands(radius: int, specks: float) -> None:
     assert ours.any()
 
 
-@given(IMAGES, st.integers(1, 30), st.booleans())
+def limits(*of: int) -> Array:
+    most = np.zeros(256, np.int64)
+    most[1 : len(of) + 1] = of
+    return most
+
+
+def gathered(pieces: Any) -> tuple[Array, Array]:
+    found = list(pieces)
+    return np.concatenate([f[0] for f in found]), np.concatenate([f[1] for f in found])
+
+
+@given(IMAGES, st.integers(0, 30), st.integers(1, 30), st.booleans())
 @ALL
-def test_small_pieces(labels: Array, limit: int, holes: bool) -> None:
-    mark, queue = room(labels)
-    plain_room = room(labels)
-    for phase in (1, 2):
-        ours = [
-            kernels.find_small(
-                labels,
-                phase,
-                limit,
-                holes=holes,
-                mark=mark,
-                queue=queue[: limit + 1],
-                rows=rows,
-            )
-            for rows in halves(labels)
-        ]
-        plain = kernels.find_small_plain(
-            labels,
-            phase,
-            limit,
-            holes=holes,
-            mark=plain_room[0],
-            queue=plain_room[1],
-            rows=slice(0, labels.shape[0]),
-        )
-        assert sorted(np.concatenate(ours).tolist()) == sorted(plain.tolist())
+def test_small_pieces(labels: Array, first: int, second: int, holes: bool) -> None:
+    most = limits(first, second)
+    found = []
+    for find in (kernels.find_small, kernels.find_small_plain):
+        pieces, phases = gathered(find(labels, most, holes))
+        found.append(sorted((k, *p) for k, p in zip(phases.tolist(), pieces.tolist(), strict=True)))
+    assert found[0] == found[1]
 
 
 @given(IMAGES, st.booleans(), st.data())
 @ALL
 def test_painting_pieces(labels: Array, holes: bool, data: st.DataObject) -> None:
     mark, queue = room(labels)
-    rows = slice(0, labels.shape[0])
-    pieces = kernels.find_small(
-        labels, 1, labels.size, holes=holes, mark=mark, queue=queue, rows=rows
-    )
-    phases = np.ones(len(pieces), np.uint8)
+    pieces, phases = gathered(kernels.find_small(labels, limits(labels.size), holes))
     values = np.array([data.draw(st.sampled_from([0, 5, 255])) for _ in pieces], np.uint8)
     ours, plain = labels.copy(), labels.copy()
     kernels.paint_pieces(labels, pieces, phases, values, holes, mark, queue, ours)
@@ -125,9 +113,7 @@ def test_painting_pieces(labels: Array, holes: bool, data: st.DataObject) -> Non
 @ALL
 def test_what_surrounds_grains(labels: Array, pixel: tuple[float, float], random: Any) -> None:
     mark, queue = room(labels)
-    rows = slice(0, labels.shape[0])
-    pieces = kernels.find_small(labels, 1, 8, holes=False, mark=mark, queue=queue, rows=rows)
-    phases = np.ones(len(pieces), np.uint8)
+    pieces, phases = gathered(kernels.find_small(labels, limits(8), False))
     gone = np.array([random.random() < 0.3 for _ in range(labels.size)]).reshape(labels.shape)
     ours = kernels.around_grains(labels, pieces, phases, *pixel, mark, queue, labels, gone)
     plain = kernels.around_grains_plain(labels, pieces, phases, pixel, labels, gone)

@@ -6,7 +6,7 @@ Labels are as in `viewer.science.sort.classify`: 0 unsorted, 255 outside the out
 from __future__ import annotations
 
 import math
-from typing import Any
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,9 @@ _IN_FLOOD = 254
 
 _BAND = 64
 """Rows of a band of an opening: with its halo it stays in the processor's cache."""
+
+_SCANNED, _FLOODED = 2048, 1 << 16
+"""Rows, and floods, between two chances to stop."""
 
 
 # -- majority --------------------------------------------------------------------------------------
@@ -232,76 +235,66 @@ def _open_away(labels, phase, radius, reach, gone, start, stop):  # type: ignore
 
 
 def find_small(
-    labels: Labels,
-    phase: int,
-    limit: int,
-    *,
-    holes: bool,
-    mark: Labels,
-    queue: Any,
-    rows: slice,
-) -> npt.NDArray[np.int64]:
-    """Find grains of a phase, or holes in it, up to a number of pixels.
+    labels: Labels, limits: npt.NDArray[np.int64], holes: bool
+) -> Iterator[tuple[npt.NDArray[np.int64], Labels]]:
+    """Find the grains of phases, or the holes in them, up to numbers of pixels.
 
     Parameters
     ----------
     labels : ndarray of uint8 [rows, columns]
-    phase : int
-        Label of the phase.
-    limit : int
-        Most pixels of a small piece.
+    limits : ndarray of int64 [256]
+        Most pixels of a small piece of each phase; 0 where none is looked for.
     holes : bool
         Look for holes: pixels that are not the phase, 4-connected, all around which the phase lies.
         What touches the edge of the map or the outside of the outline is no hole. False: look for
         grains, 8-connected.
-    mark : ndarray of uint8 [rows, columns]
-        What is known so far; keep it from one band of rows to the next, and from one phase to the
-        next. Zeros to begin with.
-    queue : ndarray of int32 [limit + 1 or more]
-        Room to work in.
-    rows : slice
-        Rows in which the first pixel of a piece is looked for. Pieces are followed out of them.
 
-    Returns
-    -------
-    ndarray of int64 [pieces, 2]
-        Place of the first pixel (row by row) and number of pixels of each piece.
+    Yields
+    ------
+    pieces : ndarray of int64 [n, 2]
+        Place of the first pixel (row by row) and number of pixels of each piece found in this step.
+    phases : ndarray of uint8 [n]
+        Label of the phase that each is a grain of, or a hole in.
 
     Notes
     -----
-    A flood gives up as soon as it has more than `limit` pixels, and no later one goes where one has
-    been: time grows with the number of pixels, and memory with `limit`.
+    A flood starts where a piece may have its first pixel, row by row, and gives up as soon as it has
+    more than the limit; no later one goes where one has been. Time grows with the number of pixels,
+    memory with the limit.
     """
-    found: npt.NDArray[np.int64] = _find_small(
-        labels, phase, limit, holes, mark, queue, rows.start, rows.stop
-    )
-    return found
+    mark = np.zeros(labels.shape, np.uint8)
+    queue = np.empty(min(int(limits.max()), labels.size) + 1, np.int32)
+    starts, rows = [], labels.shape[0]
+    for row in range(0, rows, _SCANNED):
+        starts.append(_first_pixels(labels, limits, holes, row, min(row + _SCANNED, rows)))
+        yield np.empty((0, 2), np.int64), np.empty(0, np.uint8)
+    # Phase by phase, as marks of holes are those of one phase at a time.
+    found = np.concatenate(starts)
+    found = found[np.argsort(found[:, 1], kind="stable")]
+    for at in range(0, len(found), _FLOODED):
+        some = found[at : at + _FLOODED]
+        sizes = _sizes(labels, some, np.minimum(limits, labels.size), holes, mark, queue)
+        small = sizes > 0
+        yield np.stack([some[small, 0], sizes[small]], axis=1), some[small, 1].astype(np.uint8)
 
 
 def find_small_plain(
-    labels: Labels,
-    phase: int,
-    limit: int,
-    *,
-    holes: bool,
-    mark: Labels,
-    queue: Any,
-    rows: slice,
-) -> npt.NDArray[np.int64]:
-    """`find_small` by SciPy, over all rows, whatever `rows` says; `mark` and `queue` are not used."""
+    labels: Labels, limits: npt.NDArray[np.int64], holes: bool
+) -> Iterator[tuple[npt.NDArray[np.int64], Labels]]:
+    """`find_small` by SciPy."""
     from scipy import ndimage
 
-    held = labels != phase if holes else labels == phase
-    number, _ = ndimage.label(held, np.ones((3, 3)) if not holes else None)
-    flat = number.ravel()
-    places, first, sizes = np.unique(flat, return_index=True, return_counts=True)
-    small = (places > 0) & (sizes <= limit)
-    if holes:
-        edge = np.concatenate([number[0], number[-1], number[:, 0], number[:, -1]])
-        beyond = number[ndimage.binary_dilation(labels == OUTSIDE)]
-        # Outside counts as touched through the side of a pixel; of the hole's own pixels only.
-        small &= ~np.isin(places, edge) & ~np.isin(places, beyond[beyond > 0])
-    return np.stack([first[small], sizes[small]], axis=1).astype(np.int64)
+    for phase in np.flatnonzero(limits):
+        held = labels != phase if holes else labels == phase
+        number, _ = ndimage.label(held, None if holes else np.ones((3, 3)))
+        places, first, sizes = np.unique(number, return_index=True, return_counts=True)
+        small = (places > 0) & (sizes <= limits[phase])
+        if holes:
+            edge = np.concatenate([number[0], number[-1], number[:, 0], number[:, -1]])
+            beyond = number[ndimage.binary_dilation(labels == OUTSIDE)]
+            small &= ~np.isin(places, edge) & ~np.isin(places, beyond)
+        pieces = np.stack([first[small], sizes[small]], axis=1).astype(np.int64)
+        yield pieces, np.full(len(pieces), phase, np.uint8)
 
 
 @njit(nogil=True)  # type: ignore[untyped-decorator]
@@ -345,38 +338,48 @@ def _flood(labels, phase, holes, start, limit, known, mark, queue):  # type: ign
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _find_small(labels, phase, limit, holes, mark, queue, start, stop):  # type: ignore[no-untyped-def]
+def _first_pixels(labels, limits, holes, start, stop):  # type: ignore[no-untyped-def]
+    """Where a piece may begin, and of which phase: every piece has one such pixel at least."""
     cols = labels.shape[1]
     found = np.empty((256, 2), np.int64)
     count = 0
     for r in range(start, stop):
         for c in range(cols):
             label = labels[r, c]
-            # Only what can be the first pixel of a piece, row by row.
             if holes:
-                if label in (phase, OUTSIDE) or r == 0 or c == 0:
+                if r == 0 or c == 0 or label == OUTSIDE:
                     continue
-                if labels[r - 1, c] != phase or labels[r, c - 1] != phase:
+                phase = labels[r - 1, c]
+                if phase == label or labels[r, c - 1] != phase or limits[phase] == 0:
                     continue
             else:
-                if label != phase or (c > 0 and labels[r, c - 1] == phase):
+                phase = label
+                if (c > 0 and labels[r, c - 1] == phase) or limits[phase] == 0:
                     continue
                 if r > 0:
                     if labels[r - 1, c] == phase or (c > 0 and labels[r - 1, c - 1] == phase):
                         continue
                     if c + 1 < cols and labels[r - 1, c + 1] == phase:
                         continue
-            if mark[r, c] == phase:
-                continue
-            size = _flood(labels, phase, holes, r * cols + c, limit, phase, mark, queue)
-            if size > 0:
-                if count == len(found):
-                    more = np.empty((2 * count, 2), np.int64)
-                    more[:count] = found
-                    found = more
-                found[count, 0], found[count, 1] = r * cols + c, size
-                count += 1
+            if count == len(found):
+                more = np.empty((2 * count, 2), np.int64)
+                more[:count] = found
+                found = more
+            found[count, 0], found[count, 1] = r * cols + c, phase
+            count += 1
     return found[:count].copy()
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _sizes(labels, starts, limits, holes, mark, queue):  # type: ignore[no-untyped-def]
+    """Pixels of the piece at each start; not above 0 where it is not small, or was there before."""
+    cols = labels.shape[1]
+    sizes = np.zeros(len(starts), np.int64)
+    for n in range(len(starts)):
+        place, phase = starts[n]
+        if mark[place // cols, place % cols] != phase:
+            sizes[n] = _flood(labels, phase, holes, place, limits[phase], phase, mark, queue)
+    return sizes
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
@@ -395,9 +398,10 @@ def paint_pieces(  # type: ignore[no-untyped-def]
     values : ndarray of uint8 [n]
         `NOBODY` leaves a piece as it is.
     holes : bool
-    mark, queue
-        As in `find_small`.
-    out : ndarray of uint8 [rows, columns]
+    mark : ndarray of uint8 [rows, columns]
+    queue : ndarray of int32 [pixels of the largest piece + 1 or more]
+        Room to work in.
+    out : ndarray of uint8 or bool [rows, columns]
         Changed in place.
     """
     cols = labels.shape[1]

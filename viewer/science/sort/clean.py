@@ -23,7 +23,6 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -155,6 +154,10 @@ class _Work:
         for start in range(0, rows, _ROWS):
             self.tell(start / rows, doing)
             yield slice(start, min(start + _ROWS, rows))
+        self.passed()
+
+    def passed(self) -> None:
+        """One pass more is done."""
         self._done += 1
 
     def tell(self, share: float, doing: str) -> None:
@@ -165,8 +168,9 @@ class _Work:
 def _steps(cleanings: Sequence[Cleaning]) -> int:
     """Passes over the image."""
     windows = {c.majority_px for c in cleanings if c.majority_px}
-    others = sum((c.opening_px > 0) + (c.holes_um2 > 0) + (c.least_um2 > 0) for c in cleanings)
-    return len(windows) + others
+    openings = sum(c.opening_px > 0 for c in cleanings)
+    holes, grains = any(c.holes_um2 for c in cleanings), any(c.least_um2 for c in cleanings)
+    return len(windows) + openings + holes + grains
 
 
 def _majority(work: _Work, sizes: dict[int, int]) -> None:
@@ -212,9 +216,9 @@ def _give_away(work: _Work, out: Labels, gone: Mask) -> None:
 
 def _holes(work: _Work, limits: dict[int, int]) -> npt.NDArray[np.int64]:
     """Fill the holes of each phase up to a number of pixels; how many were filled, by label."""
-    pieces, phases, room = _small(work, limits, holes=True, doing="holes")
+    pieces, phases = _small(work, limits, holes=True, doing="holes")
     if len(pieces):
-        out = work.labels.copy()
+        out, room = work.labels.copy(), _room(work.labels, pieces)
         # The largest last: it has its way, and of equal ones the phase listed first.
         order = np.lexsort((-phases.astype(np.int64), pieces[:, 1]))
         for some in _chunks(order):
@@ -228,11 +232,12 @@ def _holes(work: _Work, limits: dict[int, int]) -> npt.NDArray[np.int64]:
 
 def _grains(work: _Work, limits: dict[int, int]) -> npt.NDArray[np.int64]:
     """Give up the grains of each phase up to a number of pixels; how many there were, by label."""
-    pieces, phases, room = _small(work, limits, holes=False, doing="small grains")
+    pieces, phases = _small(work, limits, holes=False, doing="small grains")
     counted = np.bincount(phases, minlength=256)
     if not len(pieces):
         return counted
     labels, out = work.labels, work.labels.copy()
+    room = _room(labels, pieces)
     gone = np.zeros(labels.shape, np.bool_)
     everything = np.arange(len(pieces))
     yes = np.ones(len(pieces), np.uint8)
@@ -266,24 +271,23 @@ def _grains(work: _Work, limits: dict[int, int]) -> npt.NDArray[np.int64]:
 
 def _small(
     work: _Work, limits: dict[int, int], *, holes: bool, doing: str
-) -> tuple[npt.NDArray[np.int64], Labels, tuple[Labels, Any]]:
-    """Small pieces of all phases with their labels, and the room that looking at them takes."""
-    if not limits:
-        none = np.empty((0, 2), np.int64)
-        return none, np.empty(0, np.uint8), (np.empty((0, 0), np.uint8), None)
-    labels = work.labels
-    mark = np.zeros(labels.shape, np.uint8)
-    queue = np.empty(min(max(limits.values()), labels.size) + 1, np.int32)
-    found, phases = [], []
-    for phase, limit in limits.items():
-        most = min(limit, labels.size)
-        for rows in work.bands(doing):
-            pieces = kernels.find_small(
-                labels, phase, most, holes=holes, mark=mark, queue=queue, rows=rows
-            )
+) -> tuple[npt.NDArray[np.int64], Labels]:
+    """Small pieces of all phases, and the label of each one's phase."""
+    found, phases = [np.empty((0, 2), np.int64)], [np.empty(0, np.uint8)]
+    if limits:
+        most = np.zeros(256, np.int64)
+        most[list(limits)] = list(limits.values())
+        for pieces, their in kernels.find_small(work.labels, most, holes):
+            work.tell(0.0, doing)
             found.append(pieces)
-            phases.append(np.full(len(pieces), phase, np.uint8))
-    return np.concatenate(found), np.concatenate(phases), (mark, queue)
+            phases.append(their)
+        work.passed()
+    return np.concatenate(found), np.concatenate(phases)
+
+
+def _room(labels: Labels, pieces: npt.NDArray[np.int64]) -> tuple[Labels, npt.NDArray[np.int32]]:
+    """What going over pieces again takes."""
+    return np.zeros(labels.shape, np.uint8), np.empty(int(pieces[:, 1].max()) + 1, np.int32)
 
 
 def _chunks(order: npt.NDArray[np.int64]) -> Iterator[npt.NDArray[np.int64]]:
