@@ -185,7 +185,8 @@ def _words(text: str) -> list[str]:
     # 'K-alpha', 'K_alpha1', 'K alpha' are one word; so is 'K-L3' the K line in IUPAC's notation.
     text = re.sub(r"(?<![A-Za-z])([A-Z][a-z]?)?([KLM])[\s_-]?(alpha|beta|gamma)", r"\1 \2\3", text)
     text = re.sub(r"(?<![A-Za-z])([KLM])-[LMN][1-7](?!\w)", r"\1", text)
-    text = re.sub(r"(?<=[A-Za-z0-9])(series|line)\b", r" \1", text)
+    # 'FeKline' and 'Kaseries' are two words, 'proline' and 'saline' are one.
+    text = re.sub(r"(?<![a-z])([A-Z][a-z]?)?([KLM][abg]?\d*)(series|line)\b", r"\1\2 \3", text)
     return [word for word in _SPLIT.split(text) if word]
 
 
