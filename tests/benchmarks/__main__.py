@@ -8,7 +8,7 @@ import os
 import time
 from pathlib import Path
 
-NAMES = ("composite", "light", "density", "gates", "sorting", "open", "gather", "growth")
+NAMES = ("composite", "light", "density", "gates", "sorting", "cleaning", "open", "gather", "growth")
 """One module of this package a group of rows."""
 
 

@@ -30,14 +30,22 @@ _LEVELS = (2.0, 15.0, 60.0, 180.0, 420.0, 900.0)
 def base(seed: int, side: int = _BASE) -> npt.NDArray[np.uint16]:
     """A square of counts whose edges fit together."""
     rng = np.random.default_rng(seed)
+    heights = smooth(rng, side)
+    edges = np.quantile(heights, np.linspace(0, 1, len(_LEVELS) + 1)[1:-1])
+    mineral = np.digitize(heights, edges)
+    means = rng.permutation(_LEVELS)[mineral]
+    return rng.poisson(means).astype(np.uint16)
+
+
+def smooth(rng: np.random.Generator, side: int) -> npt.NDArray[np.float64]:
+    """Random hills and hollows whose edges fit together: cut at heights, they look like grains."""
     spectrum = np.fft.rfft2(rng.standard_normal((side, side)))
     rows = np.fft.fftfreq(side)[:, None]
     cols = np.fft.rfftfreq(side)[None]
-    smooth = np.fft.irfft2(spectrum * np.exp(-(rows**2 + cols**2) * 2500.0), (side, side))
-    edges = np.quantile(smooth, np.linspace(0, 1, len(_LEVELS) + 1)[1:-1])
-    mineral = np.digitize(smooth, edges)
-    means = rng.permutation(_LEVELS)[mineral]
-    return rng.poisson(means).astype(np.uint16)
+    hills: npt.NDArray[np.float64] = np.fft.irfft2(
+        spectrum * np.exp(-(rows**2 + cols**2) * 2500.0), (side, side)
+    )
+    return hills
 
 
 def rows_of(tile: npt.NDArray[np.uint16], shape: tuple[int, int]) -> Any:
