@@ -9,6 +9,7 @@ from viewer.errors import InputError
 from viewer.science.sort.key import default_colours
 from viewer.science.sort.scheme import Phase, Scheme
 from viewer.store.documents import Key, KeyEntry
+from viewer.store.keys import key_bytes
 
 
 @pytest.fixture
@@ -59,3 +60,17 @@ def test_a_key_goes_through_a_file(keyed: Desk, tmp_path) -> None:
     assert colours(keyed)["Olivine"] == "#123456"
     keyed.undo()
     assert colours(keyed)["Olivine"] == "#0000ff"
+
+
+def test_a_phase_whose_colour_an_imported_key_takes_gets_another_and_is_said(
+    keyed: Desk, tmp_path
+) -> None:
+    path = tmp_path / "other.key.json"
+    path.write_bytes(key_bytes(Key(entries=(KeyEntry(name="olivine", colour="#777777"),))))
+    said = []
+    keyed.said.connect(lambda tone, text: said.append(text))
+    keying.import_key(keyed, path)
+    found = colours(keyed)
+    assert found["Olivine"] == "#777777"
+    assert len(set(found.values())) == 3
+    assert any("Old" in text for text in said)

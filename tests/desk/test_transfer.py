@@ -247,6 +247,28 @@ def test_the_project_keeps_its_colours(desk: Desk) -> None:
     assert oxide.density == 4.8
 
 
+def test_colours_that_are_taken_over_stay_apart(desk: Desk) -> None:
+    file = export_scheme(desk, "one")
+    theirs = next(e.colour for e in file.key if e.name == "oxide")
+    desk.sorting.set_key(
+        "Paint",
+        Key(
+            entries=(
+                KeyEntry(name="Oxide", colour="#123456"),
+                KeyEntry(name="glass", colour=theirs),
+            )
+        ),
+    )
+    plan = plan_transfer(desk, "two", file, "none")
+    assert any("theirs is taken: glass" in r for r in plan.remarks)
+    apply_transfer(desk, plan, wait=silent, take_colours=True)
+    entries = desk.sorting.key.entries
+    assert len({e.colour for e in entries}) == len(entries)
+    oxide = desk.sorting.key.entry("oxide")
+    assert oxide is not None
+    assert oxide.colour == theirs
+
+
 def test_nothing_to_export(desk: Desk) -> None:
     with pytest.raises(InputError, match="no scheme"):
         export_scheme(desk, "two")

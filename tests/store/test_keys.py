@@ -8,7 +8,7 @@ import pytest
 
 from viewer.errors import InputError
 from viewer.store.documents import Key, KeyEntry
-from viewer.store.keys import key_bytes, key_schema, merged, read_key, schema_text
+from viewer.store.keys import key_bytes, key_schema, merged, moved, read_key, schema_text
 
 KEY = Key(
     entries=(
@@ -81,6 +81,20 @@ def test_merging_takes_over_colours_and_keeps_what_is_not_said():
     assert found.entries[0] == msgspec.structs.replace(KEY.entries[0], colour="#111111")
     assert found.entries[1] == KEY.entries[1]
     assert merged(found, other) == found
+
+
+def test_no_two_phases_share_a_colour_after_merging():
+    other = Key(
+        entries=(
+            KeyEntry(name="plagioclase", colour="#b56d0d"),
+            KeyEntry(name="Olivine", colour="#b56d0d"),
+        )
+    )
+    found = merged(KEY, other)
+    assert found.entries[0].colour == "#b56d0d"
+    assert len({e.colour for e in found.entries}) == 3
+    assert moved(KEY, found, other) == ("; DROP", "Olivine")
+    assert moved(KEY, KEY, KEY) == ()
 
 
 def test_the_schema_names_every_field():

@@ -11,7 +11,7 @@ from viewer.desk.desk import Desk
 from viewer.plates.whole_file import whole_file
 from viewer.science.sort.key import default_colours
 from viewer.store.documents import Key, KeyEntry
-from viewer.store.keys import key_bytes, merged, read_key
+from viewer.store.keys import key_bytes, merged, moved, read_key
 
 
 def maps_of(desk: Desk, name: str) -> tuple[str, ...]:
@@ -77,6 +77,8 @@ def drop(desk: Desk, entries: Sequence[KeyEntry]) -> None:
 def import_key(desk: Desk, path: Path) -> int:
     """Take over the colours of a key file, and return how many phases it names.
 
+    Phases whose colour gives way, so that no two have the same, are said.
+
     Raises
     ------
     InputError
@@ -84,7 +86,11 @@ def import_key(desk: Desk, path: Path) -> int:
     ProjectReadOnlyError
     """
     other = read_key(path)
-    desk.sorting.set_key(f"Import the key {path.name}", merged(desk.sorting.key, other))
+    before = desk.sorting.key
+    after = merged(before, other)
+    desk.sorting.set_key(f"Import the key {path.name}", after)
+    if away := moved(before, after, other):
+        desk.said.emit("info", f"Given a new colour, as theirs was taken: {', '.join(away)}.")
     return len(other.entries)
 
 

@@ -12,7 +12,7 @@ rules that need them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 import msgspec
@@ -64,6 +64,7 @@ from viewer.science.sort.transfer import (
     reference_of,
 )
 from viewer.store.documents import Derived, Deriveds, Key, KeyEntry, Schemes
+from viewer.store.keys import kept_apart, moved
 from viewer.store.layers import TILE
 from viewer.store.schemes import SchemeFile, SchemeLayer
 
@@ -255,7 +256,7 @@ def plan_transfer(
         e.name for e in file.key
         if (known := key.entry(e.name)) is not None and known.colour != e.colour
     )
-    return TransferPlan(
+    plan = TransferPlan(
         map=map_id,
         scheme=scheme,
         layers=to_make,
@@ -269,6 +270,11 @@ def plan_transfer(
         remarks=tuple(remarks),
         pixels=pixels,
     )
+    away = moved(key, _key(key, plan, True), Key(entries=plan.key)) if differ else ()
+    if away:
+        remark = f"With the file's colours these get a new one, as theirs is taken: {', '.join(away)}."
+        plan = replace(plan, remarks=(*plan.remarks, remark))
+    return plan
 
 
 def apply_transfer(
@@ -597,6 +603,8 @@ def _key(key: Key, plan: TransferPlan, take_colours: bool) -> Key:
         used = [e.colour for e in entries]
         colour = next_colour(used) if new.colour in used else new.colour
         entries.append(msgspec.structs.replace(new, colour=colour))
+    if take_colours:
+        entries = list(kept_apart(Key(entries=tuple(entries)), theirs).entries)
     return with_colours(Key(entries=tuple(entries)), (p.name for p in plan.scheme.phases))
 
 

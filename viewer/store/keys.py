@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 
 from viewer.errors import InputError
+from viewer.science.sort.key import next_colour
 from viewer.store.documents import Key, KeyEntry
 from viewer.store.schemas import DRAFT
 
@@ -81,7 +82,8 @@ def merged(key: Key, other: Key) -> Key:
     """A key that takes over another's colours.
 
     Phases that both know are as in `other`; a density or a mineral that it does not give stays.
-    Phases that only `other` knows are added after the rest.
+    Phases that only `other` knows are added after the rest. Phases that would now share a colour with
+    one of `other` get a new one; see `kept_apart`.
     """
     entries = []
     for entry in key.entries:
@@ -95,7 +97,46 @@ def merged(key: Key, other: Key) -> Key:
             )
         entries.append(entry)
     entries += [e for e in other.entries if key.entry(e.name) is None]
+    return kept_apart(Key(entries=tuple(entries)), other)
+
+
+def kept_apart(key: Key, taken: Key) -> Key:
+    """A key in which no phase has the colour of one whose colour was taken over.
+
+    Parameters
+    ----------
+    key : Key
+    taken : Key
+        Phases whose colours in `key` stand; of two of them that have one colour, the first keeps it.
+    """
+    stand: set[str] = set()
+    move = []
+    for number, entry in enumerate(key.entries):
+        if taken.entry(entry.name) is not None:
+            if entry.colour in stand:
+                move.append(number)
+            stand.add(entry.colour)
+    move += [
+        number
+        for number, entry in enumerate(key.entries)
+        if taken.entry(entry.name) is None and entry.colour in stand
+    ]
+    entries = list(key.entries)
+    for number in sorted(move):
+        colour = next_colour([e.colour for e in entries])
+        entries[number] = msgspec.structs.replace(entries[number], colour=colour)
     return Key(entries=tuple(entries))
+
+
+def moved(before: Key, after: Key, taken: Key) -> tuple[str, ...]:
+    """Names of phases whose colour gave way: it is neither what it was nor the one in `taken`."""
+    out = []
+    for entry in after.entries:
+        known = (k.entry(entry.name) for k in (taken, before))
+        wanted = next((e for e in known if e is not None), None)
+        if wanted is not None and wanted.colour != entry.colour:
+            out.append(entry.name)
+    return tuple(out)
 
 
 def key_schema() -> dict[str, Any]:
