@@ -12,7 +12,7 @@ import tifffile
 from scipy import ndimage
 
 from demo_maps.scheme import TRUE_PHASES
-from viewer.desk.demo import FACE_A, FACE_B, BuiltDemo, build
+from viewer.desk.demo import CLOSE_UP, FACE_A, FACE_B, BuiltDemo, build
 from viewer.desk.desk import Desk
 from viewer.desk.modes import modes_of
 from viewer.desk.where import Where, mask_of
@@ -36,7 +36,7 @@ def desk(built: BuiltDemo) -> Iterator[Desk]:
 
 
 def truth(built: BuiltDemo, name: str) -> np.ndarray:
-    file = {FACE_A: "face-A", FACE_B: "face-B"}[name]
+    file = {FACE_A: "face-A", FACE_B: "face-B", CLOSE_UP: "seam-close-up"}[name]
     return tifffile.imread(built.maps / "truth" / f"{file}-phases.tif")
 
 
@@ -48,7 +48,16 @@ def numbers(built: BuiltDemo) -> dict[str, int]:
     return {row["name"]: int(row["id"]) for row in rows}
 
 
-@pytest.mark.parametrize("name", [FACE_A, FACE_B])
+FOUND = {
+    FACE_A: {"Plagioclase", "Calcic rim", "Orthopyroxene", "Chromite", "Olivine", "Ilmenite"},
+    FACE_B: {"Plagioclase", "Calcic rim", "Orthopyroxene", "Chromite", "Olivine", "Ilmenite"},
+    # Grains that have no pixel away from their edges on the faces have many here.
+    CLOSE_UP: {"Chromite", "Chlorapatite", "Pentlandite", "Pyrrhotite", "Baddeleyite", "Phlogopite"},
+}
+"""Phases that must have enough pixels to be judged, on each map."""
+
+
+@pytest.mark.parametrize("name", list(FOUND))
 def test_phases_are_found_again_away_from_the_edges_of_grains(
     built: BuiltDemo, desk: Desk, name: str
 ) -> None:
@@ -67,7 +76,7 @@ def test_phases_are_found_again_away_from_the_edges_of_grains(
         assert recall >= 0.95, phase
         assert precision >= 0.95, phase
         judged.append(phase)
-    assert {"Plagioclase", "Calcic rim", "Orthopyroxene", "Chromite", "Olivine"} <= set(judged)
+    assert set(judged) >= FOUND[name]
     assert len(judged) >= 9
 
 
