@@ -18,8 +18,7 @@ from PIL import Image
 
 from viewer import cli
 from viewer.errors import CancelledError
-from viewer.science.look.orient import Orientation
-from viewer.store.documents import DOCUMENTS, Composite, MapSetup, Panel, Setups
+from viewer.store.documents import DOCUMENTS, Composite, Panel
 from viewer.store.project import Project
 
 SHAPE = (60, 90)
@@ -375,6 +374,15 @@ def test_nothing_to_sort_by(terminal: Terminal, project: Path) -> None:
     assert "--scheme" in terminal.refused(2, "sort", project, "--match", "peaks")
 
 
+def test_a_scheme_without_reference_cannot_be_matched(
+    terminal: Terminal, project: Path, tmp_path: Path
+) -> None:
+    file = scheme_file(tmp_path / "s.json")
+    message = terminal.refused(3, "sort", project, "--scheme", file, "--match", "peaks")
+    assert "--save-scheme" in message
+    assert terminal.json("about", project)["maps"][0]["phases"] == []
+
+
 def test_modes_of_a_part(terminal: Terminal, project: Path, tmp_path: Path) -> None:
     terminal.json("sort", project, "--scheme", scheme_file(tmp_path / "s.json"))
     # 20 x 25 µm pixels: the left half of the map.
@@ -394,13 +402,12 @@ def test_modes_of_a_part(terminal: Terminal, project: Path, tmp_path: Path) -> N
 def test_a_modal_log(terminal: Terminal, project: Path, tmp_path: Path) -> None:
     terminal.json("sort", project, "--scheme", scheme_file(tmp_path / "s.json"))
     words = ("measure", project, "modal-log", "--band-um", "500")
-    assert "way-up" in terminal.refused(3, *words)
+    assert "--way-up" in terminal.refused(3, *words)
     assert "--band-um" in terminal.refused(2, "measure", project, "modal-log")
-    with Project.open(project) as opened:
-        setup = MapSetup(orientation=Orientation(way_up_deg=0.0))
-        opened.put(setup=Setups(maps={next(iter(opened.maps)): setup}))
+    assert "nan" in terminal.refused(2, *words, "--way-up", "nan")
     table = tmp_path / "log.csv"
-    told = terminal.json(*words, "-o", table)
+    told = terminal.json(*words, "-o", table, "--way-up", "360")
+    assert terminal.json("about", project)["maps"][0]["setup"]["orientation"]["way_up_deg"] == 0.0
     assert [b["bottom_um"] for b in told["log"]["bands"]] == pytest.approx([0.0, 500.0, 1000.0])
     with open(table, encoding="utf-8", newline="") as file:
         assert {r["phase"] for r in csv.DictReader(file)} == {"Iron rich", "Rest of it"}

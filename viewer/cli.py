@@ -115,6 +115,17 @@ def percentiles(text: str) -> tuple[float, float]:
         raise argparse.ArgumentTypeError(f"{text!r} is not two percentiles such as 1:99") from None
 
 
+def degrees(text: str) -> float:
+    """A direction."""
+    try:
+        found = float(text)
+    except ValueError:
+        found = math.nan
+    if not math.isfinite(found):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a direction such as 90 (degrees)")
+    return found
+
+
 def dwells(text: str) -> tuple[float, float]:
     """``10:25``: dwell times of two runs, in ms."""
     first, _, second = text.partition(":")
@@ -379,6 +390,14 @@ def sort(args: argparse.Namespace, out: Out) -> None:
     for option in ("match", "peak_of", "dwell_ms", "offset", "layer", "take_colours"):
         if file is None and getattr(args, option) not in (None, False, "none"):
             raise UsageError(f"--{option.replace('_', '-')} belongs to --scheme.")
+    if file is not None and file.reference is None and args.match in ("peak", "peaks", "quantiles"):
+        raise InputError(
+            "The scheme does not tell how the map that it was drawn on counted, so nothing can be "
+            f"matched by {args.match}.",
+            where=args.scheme,
+            hint="Sort that map by it and write it anew: grainlight sort FIRST.maps.h5 --scheme "
+            f"{args.scheme} --save-scheme NEW.json",
+        )
     with _desk(args) as desk:
         found = desk.map(args.map)
         with showing_progress("Sort", out.as_json) as progress:
@@ -504,6 +523,7 @@ _ONLY_FOR = {
     "--phase": ("mode",),
     "--band-um": ("modal-log",),
     "--origin": ("modal-log",),
+    "--way-up": ("modal-log",),
     "--output": ("mode", "modal-log"),
 }
 """Options of `measure`, and the kinds that take them."""
@@ -594,6 +614,15 @@ def _measure_log(args: argparse.Namespace, out: Out) -> None:
     with _desk(args) as desk:
         found = desk.map(args.map)
         where = _where(desk, found.id, args)
+        if args.way_up is not None:
+            _set_way_up(desk, found.id, args.way_up)
+        elif desk.setup(found.id).orientation.way_up_deg is None:
+            raise InputError(
+                "Nobody has said which way is up.",
+                where=found.name,
+                hint="Say it with --way-up DEG, clockwise from the top of the map: 0 where up is "
+                "the top; or set it in the window (Ctrl+U).",
+            )
         with showing_progress("Modal log", out.as_json) as progress:
             image = desk.sorting.sort_now(found.id, progress)
             log = log_of(
@@ -615,6 +644,15 @@ def _measure_log(args: argparse.Namespace, out: Out) -> None:
     for remark in log.remarks:
         out.say(f"  {remark}")
     out.say(f"  caution: {KINDS['modal-log'].caution}")
+
+
+def _set_way_up(desk: Any, map_id: str, degrees: float) -> None:
+    import msgspec
+
+    setup = desk.setup(map_id)
+    orientation = msgspec.structs.replace(setup.orientation, way_up_deg=degrees % 360.0)
+    setup = msgspec.structs.replace(setup, orientation=orientation)
+    desk.set_setup("Set the way-up", map_id, setup)
 
 
 def _free(args: argparse.Namespace) -> Path | None:
@@ -864,6 +902,9 @@ def parser() -> _Parser:
     counted.add_argument("--band-um", type=float, metavar="H", help="height of a modal log's bands")
     counted.add_argument(
         "--origin", type=point, metavar="X,Y", help="where a modal log begins (default: lowest point)"
+    )
+    counted.add_argument(
+        "--way-up", type=degrees, metavar="DEG", help="set way-up first: clockwise from the map's top"
     )
     counted.add_argument("-o", "--output", metavar="FILE.csv", help="write a CSV table")
     v.add_argument("--force", action="store_true", help="replace an existing file")

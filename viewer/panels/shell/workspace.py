@@ -409,7 +409,16 @@ class Workspace(QWidget):
         if map_id == self.map_id and self.look.mode == "phases":
             self._show_picture()
 
-    def _vision_changed(self, _vision: str) -> None:
+    def _vision_changed(self, vision: str) -> None:
+        if vision != "none":
+            self.desk.said.emit(
+                "info",
+                f"Maps are shown as seen by {vision} eyes, until the key's page says otherwise; "
+                "figures are exported in their true colours."
+                if vision != "grey"
+                else "Maps are shown in grey, until the key's page says otherwise; figures are "
+                "exported in their true colours.",
+            )
         self._show_picture()
 
     def _sort_tool(self, name: str) -> None:
