@@ -10,7 +10,7 @@ import numpy as np
 from tests.benchmarks import gather, rock
 from tests.benchmarks.harness import Row, Settings, Times, interleaved
 from viewer.desk.desk import Desk
-from viewer.desk.picture import Lit
+from viewer.desk.lit import Lit
 from viewer.science.look.stretch import Stretch
 from viewer.store.layers import TILE
 
