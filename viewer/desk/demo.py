@@ -21,6 +21,7 @@ from viewer.desk.desk import Desk
 from viewer.desk.export import write_picture_page, write_picture_tiff
 from viewer.desk.gather import gather, plan
 from viewer.desk.marking import measured
+from viewer.desk.measuring import new_id
 from viewer.desk.modes import (
     add_to_ledger,
     log_of,
@@ -29,7 +30,6 @@ from viewer.desk.modes import (
     write_log,
     write_modes,
 )
-from viewer.desk.sorting import new_id
 from viewer.desk.suggest import automatic, outline_of_sum, suggest_composite
 from viewer.desk.transfer import export_scheme
 from viewer.desk.where import Where

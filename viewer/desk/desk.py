@@ -473,13 +473,11 @@ class Desk:
         A map that has not been sorted yet shows its layers in the mode ``phases`` too.
         """
         look = self.look(map_id)
-        if look.mode == "phases":
-            image = self.sorting.image(map_id)
-            if image is not None:
-                return self.phases_picture(map_id, image, look.phase_opacity)
-            if any(look.composite.panels):
-                return self.composite_picture(map_id, look.composite, lit=self._lit_of(map_id))
-        if look.mode == "composite":
+        image = self.sorting.image(map_id) if look.mode == "phases" else None
+        if image is not None:
+            return self.phases_picture(map_id, image, look.phase_opacity)
+        unsorted = look.mode == "phases" and any(look.composite.panels)
+        if look.mode == "composite" or unsorted:
             return self.composite_picture(map_id, look.composite, lit=self._lit_of(map_id))
         layers = self.maps[map_id].layers
         layer_id = look.layer if look.layer in layers else next(iter(layers))

@@ -16,7 +16,8 @@ from msgspec.structs import replace
 from viewer.desk import deriving
 from viewer.desk.desk import Desk
 from viewer.desk.jobs import Job
-from viewer.desk.sorting import new_id, with_colours
+from viewer.desk.measuring import new_id
+from viewer.desk.sorting import with_colours
 from viewer.errors import InputError
 from viewer.science.look.outline import rasterize
 from viewer.science.progress import Progress, part, silent

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from viewer.science.look.blend import light, lit_between
 from viewer.science.sort.columns import Column
-from viewer.science.sort.gates import inside, painted_mask
+from viewer.science.sort.gates import inside, known, painted_mask
 from viewer.science.sort.scheme import Gate, Painted, layers_of
 from viewer.store.project import LayerFile
 
@@ -130,8 +130,9 @@ class LitGate:
             mask = inside(self.gate, columns)
             if self.inverted:
                 # A pixel without a value is neither in the gate nor in what it leaves out.
-                known = [np.isfinite(c.table)[c.codes] for c in columns.values() if c.table is not None]
-                light((~mask & np.all(known, axis=0)).view(np.uint8), _LIT, out, self.colour)
+                values = known(self.gate, columns)
+                assert values is not None, "a gate that is no place has layers"
+                light((~mask & values).view(np.uint8), _LIT, out, self.colour)
                 return
         light((mask ^ self.inverted).view(np.uint8), _LIT, out, self.colour)
 

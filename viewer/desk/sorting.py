@@ -11,7 +11,6 @@ import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
-from uuid import uuid4
 
 import msgspec
 import numpy as np
@@ -615,8 +614,3 @@ def with_colours(key: Key, names: Iterable[str]) -> Key:
 
 def _same(one: str, other: str) -> bool:
     return one.strip().casefold() == other.strip().casefold()
-
-
-def new_id() -> str:
-    """Give an id that no population, phase or unit has."""
-    return uuid4().hex[:12]

@@ -13,8 +13,7 @@ import numpy.typing as npt
 
 from viewer.errors import InputError
 from viewer.science.look.outline import rasterize
-from viewer.science.sort.columns import Column
-from viewer.science.sort.gates import inside, painted_mask
+from viewer.science.sort.gates import inside, known, painted_mask
 from viewer.science.sort.scheme import PLACES, Gate, InUnit, Painted, Point, layers_of
 
 if TYPE_CHECKING:
@@ -154,15 +153,11 @@ def _gate(
         return place_of(desk, map_id, gate, rows, cols, level) ^ inverted
     columns = desk.sorting.columns(map_id, layers_of(gate), rows, cols, level)
     mask: npt.NDArray[np.bool_] = inside(gate, columns)
-    return known(columns) & ~mask if inverted else mask
-
-
-def known(columns: dict[str, Column]) -> npt.NDArray[np.bool_]:
-    """Pixels that have a value in every column."""
-    every: npt.NDArray[np.bool_] = np.logical_and.reduce(
-        [np.isfinite(c.decoded()) for c in columns.values()]
-    )
-    return every
+    if not inverted:
+        return mask
+    values = known(gate, columns)
+    assert values is not None, "a gate that is no place has layers"
+    return values & ~mask
 
 
 def place_of(

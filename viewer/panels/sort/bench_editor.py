@@ -7,7 +7,7 @@ from collections.abc import Callable
 from msgspec.structs import replace
 
 from viewer.desk.desk import Desk
-from viewer.desk.sorting import new_id
+from viewer.desk.measuring import new_id
 from viewer.errors import GrainlightError, InputError
 from viewer.panels.sort import phase_edits as edits
 from viewer.panels.sort.population_words import first_name

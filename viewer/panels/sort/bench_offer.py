@@ -8,7 +8,7 @@ import numpy as np
 from PySide6.QtCore import QObject, Signal
 from PySide6.QtGui import QColor
 
-from viewer.desk.sorting import new_id
+from viewer.desk.measuring import new_id
 from viewer.panels.sort import phase_edits as edits
 from viewer.panels.sort.bench_editor import Editor
 from viewer.panels.sort.bench_glow import Glow, Lamp

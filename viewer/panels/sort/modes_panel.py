@@ -23,8 +23,8 @@ from PySide6.QtWidgets import (
 
 from viewer.desk import modes as desk_modes
 from viewer.desk.desk import Desk
+from viewer.desk.measuring import new_id
 from viewer.desk.phase_image import PhaseImage
-from viewer.desk.sorting import new_id
 from viewer.desk.where import Where
 from viewer.errors import GrainlightError
 from viewer.panels import theme
