@@ -18,6 +18,7 @@ from viewer.science.measure.ruler import Snap
 from viewer.science.sort.calibration import Calibration
 from viewer.science.sort.recipe import Recipe
 from viewer.science.sort.scheme import Name, Scheme
+from viewer.store.requests import AtLeast0, LineKind, Request
 
 Id = Annotated[str, msgspec.Meta(min_length=1, max_length=200)]
 Text = Annotated[str, msgspec.Meta(max_length=4000)]
@@ -101,7 +102,10 @@ class Mark(_Document, frozen=True, kw_only=True):
 
 
 class Row(_Document, frozen=True, kw_only=True):
-    """A row of the ledger: one measurement with its provenance."""
+    """A row of the ledger: one measurement with its provenance.
+
+    ``request`` is what was asked for, where the row answers a request: enough to make it again.
+    """
 
     id: Id
     map: Id
@@ -119,6 +123,7 @@ class Row(_Document, frozen=True, kw_only=True):
     detail: dict[str, float | None] = {}
     made: str
     program: str
+    request: Request | None = None
 
 
 class Setups(_Document, frozen=True, kw_only=True):
@@ -201,6 +206,28 @@ class Units(_Document, frozen=True, kw_only=True):
     units: tuple[Unit, ...] = ()
 
 
+class Line(_Document, frozen=True, kw_only=True):
+    """A contact or a traverse: a line through two or more points in µm on the stored map.
+
+    ``width_um`` is the full width of a traverse. ``between`` names the units below and above a contact,
+    where it was taken from them.
+    """
+
+    id: Id
+    map: Id
+    name: Name
+    kind: LineKind
+    points: Annotated[tuple[Point, ...], msgspec.Meta(min_length=2, max_length=20_000)]
+    width_um: AtLeast0 = 0.0
+    between: tuple[Name, Name] | None = None
+
+
+class Lines(_Document, frozen=True, kw_only=True):
+    """Document ``lines``: contacts and traverses."""
+
+    lines: tuple[Line, ...] = ()
+
+
 class Calibrations(_Document, frozen=True, kw_only=True):
     """Document ``calibrations``: by map, then by the name of the layer."""
 
@@ -219,6 +246,7 @@ class State(_Document, frozen=True, kw_only=True):
     key: Key = Key()
     units: Units = Units()
     calibrations: Calibrations = Calibrations()
+    lines: Lines = Lines()
 
 
 DOCUMENTS: dict[str, type[_Document]] = {
@@ -231,5 +259,6 @@ DOCUMENTS: dict[str, type[_Document]] = {
     "key": Key,
     "units": Units,
     "calibrations": Calibrations,
+    "lines": Lines,
 }
 """Name of each document in ``/state`` and the struct that it must fit."""

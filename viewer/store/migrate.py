@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-SCHEMA_VERSION = 2
-"""1: looking and measuring. 2: schemes, key, units, calibrations, and the phase map as a look."""
+SCHEMA_VERSION = 3
+"""1: looking and measuring. 2: schemes, key, units, calibrations, and the phase map as a look.
+3: contacts and traverses, and the request that a row of the ledger answers."""
 
 Documents = Mapping[str, bytes]
 
@@ -19,7 +20,7 @@ def _same(documents: Documents) -> Documents:
     return documents
 
 
-STEPS: dict[int, Callable[[Documents], Documents]] = {1: _same}
+STEPS: dict[int, Callable[[Documents], Documents]] = {1: _same, 2: _same}
 
 
 def migrate(documents: Documents, version: int) -> Documents:

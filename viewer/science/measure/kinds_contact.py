@@ -1,0 +1,67 @@
+"""Kinds that are measured along one contact."""
+
+from __future__ import annotations
+
+from viewer.science.measure.kind import Kind
+
+CONTACTS = (
+    Kind(
+        name="contact",
+        title="Contact",
+        question="How long is this contact, which way does it run and how crooked is it?",
+        method="Length along the contact at a stated step, tortuosity (length over the straight "
+        "distance between its ends) and mean direction, weighted by length.",
+        sources=(),
+        caution="The length of a rough line grows with the detail that is followed; compare only "
+        "contacts traced alike and at one step.",
+        inputs=("contact",),
+        unit="µm",
+        drawn=False,
+        figure="offset of the contact from its mean line",
+    ),
+    Kind(
+        name="sharpness",
+        title="Sharpness of a contact",
+        question="Over what distance does this channel change across the contact?",
+        method="Values are averaged along the straightened contact at each distance along its own "
+        "normal and fitted with an error function between two levels; the 10-90 % width is 2.563 "
+        "sigma.",
+        sources=(),
+        caution="The width is that of rock, beam and tracing together; only the beam's part can be "
+        "taken off, and only where its size is stated. Across a contact cut obliquely it is wider "
+        "than in the rock.",
+        inputs=("contact", "channel or derived layer"),
+        unit="µm",
+        drawn=False,
+        figure="profile across the contact with its fit; width along the contact; the straightened "
+        "contact",
+    ),
+    Kind(
+        name="gradient",
+        title="Gradient of a phase across a contact",
+        question="Over what distance does this mineral come or go?",
+        method="Share of a phase at each distance along the contact's normal, fitted with an error "
+        "function between two shares; widths in µm and in count of the phase's grains.",
+        sources=(),
+        caution="A contact sharper than a grain cannot be told from a sharp one: the width is then "
+        "that of the grains.",
+        inputs=("contact", "phase"),
+        unit="µm",
+        drawn=False,
+        figure="share of the phase across the contact with its fit",
+    ),
+    Kind(
+        name="undulation",
+        title="Undulation of a contact",
+        question="How far does this contact wave, and at what wavelengths?",
+        method="Offset from the straight line of least squares against distance along it: RMS, peak to "
+        "trough, and Lomb-Scargle periodogram with false-alarm probabilities.",
+        sources=(),
+        caution="A wavelength longer than half the contact's length is hardly more than one wave: its "
+        "significance is not that of a repeating pattern.",
+        inputs=("contact",),
+        unit="µm",
+        drawn=False,
+        figure="offset along the contact; periodogram",
+    ),
+)
