@@ -17,6 +17,7 @@ import tifffile
 from PIL import Image
 
 from viewer import cli
+from viewer.cli import parts, words
 from viewer.errors import CancelledError
 from viewer.store.documents import DOCUMENTS, Composite, Panel
 from viewer.store.project import Project
@@ -138,7 +139,7 @@ def test_gather_in_words(terminal: Terminal, maps: Path, tmp_path: Path) -> None
     ("words", "size"), [("20", (20, 20)), ("20x25", (20, 25)), ("1.5×0.5", (1.5, 0.5))]
 )
 def test_pixel_size_is_width_by_height(words: str, size: tuple[float, float]) -> None:
-    assert cli.pixel_size(words) == size
+    assert words.pixel_size(words) == size
 
 
 @pytest.mark.parametrize("words", ["", "20x", "x", "20x25x3", "20,25", "twenty"])
@@ -789,8 +790,8 @@ def test_a_scale_that_cannot_be(terminal: Terminal, tmp_path: Path, scale: str) 
 
 def test_progress_is_shown_on_a_terminal_only(monkeypatch: pytest.MonkeyPatch) -> None:
     steps: Callable[..., None]
-    with cli.showing_progress("x", quiet=True) as steps:
+    with parts.showing_progress("x", quiet=True) as steps:
         steps(0.5, "half")
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    with cli.showing_progress("x", quiet=False) as steps:
+    with parts.showing_progress("x", quiet=False) as steps:
         steps(0.5, "half")
