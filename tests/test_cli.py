@@ -17,7 +17,8 @@ import tifffile
 from PIL import Image
 
 from viewer import cli
-from viewer.cli import parts, words
+from viewer.cli import parts
+from viewer.cli.words import pixel_size
 from viewer.errors import CancelledError
 from viewer.store.documents import DOCUMENTS, Composite, Panel
 from viewer.store.project import Project
@@ -139,7 +140,7 @@ def test_gather_in_words(terminal: Terminal, maps: Path, tmp_path: Path) -> None
     ("words", "size"), [("20", (20, 20)), ("20x25", (20, 25)), ("1.5×0.5", (1.5, 0.5))]
 )
 def test_pixel_size_is_width_by_height(words: str, size: tuple[float, float]) -> None:
-    assert words.pixel_size(words) == size
+    assert pixel_size(words) == size
 
 
 @pytest.mark.parametrize("words", ["", "20x", "x", "20x25x3", "20,25", "twenty"])
@@ -639,7 +640,7 @@ def test_usage(terminal: Terminal, words: list[str]) -> None:
 
 
 def test_the_window_needs_a_display(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cli, "has_display", lambda: False)
+    monkeypatch.setattr("viewer.cli.looking.has_display", lambda: False)
     assert "no display" in terminal.refused(2, "window")
 
 

@@ -6,19 +6,31 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from viewer.cli.asking import answer, dest, options_of, read_requests, request_of
 from viewer.cli.parts import Out, builtins, free_file, open_desk, set_way_up, showing_progress
 from viewer.cli.sorting import say_modes
 from viewer.errors import InputError, UsageError
+from viewer.store.requests import REQUESTS
 
 
 def measure(args: argparse.Namespace, out: Out) -> None:
     """Measure something and keep it in the ledger."""
     from viewer.science.measure.registry import KINDS
 
-    for option, kinds in _ONLY_FOR.items():
-        if getattr(args, option.strip("-").replace("-", "_")) is not None and args.kind not in kinds:
-            raise UsageError(f"«{args.kind}» takes no {option}.", hint=f"For: {', '.join(kinds)}.")
-    if KINDS[args.kind].drawn:
+    if (args.kind is None) == (args.request is None):
+        raise UsageError("Name a KIND, or give --request FILE.json.", hint=f"KIND: {', '.join(KINDS)}.")
+    for option in ALL_OPTIONS:
+        kinds = kinds_of(option)
+        if args.request is not None and option in ("--way-up", "--output"):
+            continue
+        if getattr(args, dest(option)) is not None and args.kind not in kinds:
+            named = f"«{args.kind}» takes" if args.kind else "With --request the command takes"
+            raise UsageError(f"{named} no {option}.", hint=f"For: {', '.join(kinds)}.")
+    if args.request is not None:
+        answer(args, out, read_requests(args.request))
+    elif args.kind in REQUESTS:
+        answer(args, out, [request_of(args.kind, args)])
+    elif KINDS[args.kind].drawn:
         if not args.points:
             raise UsageError(f"«{args.kind}» needs --points.", hint="Such as --points 0,0 300,400")
         _measure_drawn(args, out)
@@ -39,10 +51,17 @@ _ONLY_FOR = {
     "--phase": ("mode",),
     "--band-um": ("modal-log",),
     "--origin": ("modal-log",),
-    "--way-up": ("modal-log",),
-    "--output": ("mode", "modal-log"),
+    "--way-up": ("modal-log", *REQUESTS),
+    "--output": ("mode", "modal-log", *REQUESTS),
 }
-"""Options of `measure`, and the kinds that take them."""
+"""Options of `measure`, and the kinds that take them beside those of requests."""
+
+ALL_OPTIONS = tuple(dict.fromkeys((*_ONLY_FOR, *(o for k in REQUESTS for o in options_of(k)))))
+
+
+def kinds_of(option: str) -> tuple[str, ...]:
+    """Kinds that take an option."""
+    return (*_ONLY_FOR.get(option, ()), *(k for k in REQUESTS if option in options_of(k)))
 
 
 def _measure_drawn(args: argparse.Namespace, out: Out) -> None:

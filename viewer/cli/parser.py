@@ -7,12 +7,14 @@ from collections.abc import Callable
 from typing import Any, NoReturn
 
 from viewer import __version__
+from viewer.cli.asking import add_options
 from viewer.cli.looking import about, blend, demo, derive, gather, schema, window
 from viewer.cli.measuring import RULERS, ledger, measure
 from viewer.cli.parts import Out
 from viewer.cli.sorting import sort
 from viewer.cli.words import box, degrees, dwells, percentiles, pixel_size, point, triple
 from viewer.errors import UsageError
+from viewer.store.requests import REQUESTS
 
 EXIT_CODES = (
     "exit codes: 0 done, 2 usage, 3 bad input, 4 project busy or damaged, "
@@ -155,8 +157,8 @@ def parser() -> _Parser:
 
     v = verb("measure", measure)
     on_project(v)
-    kinds = (*RULERS, "mode", "modal-log")
-    v.add_argument("kind", metavar="KIND", choices=kinds, help=", ".join(kinds))
+    kinds = (*RULERS, "mode", "modal-log", *REQUESTS)
+    v.add_argument("kind", metavar="KIND", nargs="?", choices=kinds, help=", ".join(kinds))
     drawn = v.add_argument_group("rulers")
     drawn.add_argument("--points", nargs="+", type=point, metavar="X,Y", help="in µm")
     drawn.add_argument(
@@ -178,8 +180,15 @@ def parser() -> _Parser:
     counted.add_argument(
         "--way-up", type=degrees, metavar="DEG", help="set way-up first: clockwise from the map's top"
     )
-    counted.add_argument("-o", "--output", metavar="FILE.csv", help="write a CSV table")
-    v.add_argument("--force", action="store_true", help="replace an existing file")
+    add_options(v)
+    v.add_argument(
+        "-o",
+        "--output",
+        metavar="OUT",
+        help="mode and modal-log: write a CSV table; the kinds below them: a folder for tables, "
+        "figures and numbers",
+    )
+    v.add_argument("--force", action="store_true", help="replace existing files")
 
     v = verb("ledger", ledger)
     on_project(v, with_map=False)

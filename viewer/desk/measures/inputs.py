@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from viewer.desk.desk import Desk
+from viewer.desk.modes import view_um
 from viewer.desk.phase_image import PhaseImage
 from viewer.desk.where import Where, mask_of
 from viewer.errors import InputError
@@ -79,17 +79,7 @@ def region_of(desk: Desk, map_id: str, request: Request) -> Where:
     if request.unit is not None:
         return Where.unit(desk.sorting.unit(request.unit, map_id).id)
     if request.view_um is not None:
-        left, top, right, bottom = request.view_um
-        found = desk.maps[map_id]
-        px, py = found.pixel_um
-        rows, cols = found.shape
-        window = (
-            slice(max(0, math.floor(top / py)), min(rows, math.ceil(bottom / py))),
-            slice(max(0, math.floor(left / px)), min(cols, math.ceil(right / px))),
-        )
-        if window[0].start >= window[0].stop or window[1].start >= window[1].stop:
-            raise InputError("The window lies off the map.", where=found.name)
-        return Where.view(*window)
+        return view_um(desk, map_id, request.view_um)
     return Where.map()
 
 

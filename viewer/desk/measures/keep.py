@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import re
 from collections.abc import Sequence
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from viewer import __version__
 from viewer.desk.desk import Desk
@@ -30,15 +32,15 @@ def rows_of(result: Result) -> tuple[Row, ...]:
             map=result.map,
             kind=result.request.kind,
             label=f"{finding.name} · {result.subject}",
-            value=finding.value,
-            low=finding.low,
-            high=finding.high,
+            value=_number(finding.value),
+            low=_number(finding.low),
+            high=_number(finding.high),
             uncertainty=finding.uncertainty,
-            n=finding.n,
+            n=int(finding.n),
             unit=finding.unit,
             method=result.method,
             excluded=finding.excluded,
-            detail=dict(finding.detail),
+            detail={name: _number(value) for name, value in finding.detail.items()},
             made=when,
             program=f"grainlight {__version__}",
             request=result.request,
@@ -100,7 +102,7 @@ def plain(result: Result) -> dict[str, Any]:
         "method": result.method,
         "findings": [_finding(f) for f in result.findings],
         "tables": {
-            t.name: {"columns": list(t.header), "rows": [list(r) for r in t.rows]}
+            t.name: {"columns": list(t.header), "rows": [[_number(c) for c in r] for r in t.rows]}
             for t in result.tables
         },
         "remarks": list(result.remarks),
@@ -111,9 +113,16 @@ def plain(result: Result) -> dict[str, Any]:
 
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
-        name: getattr(finding, name)
+        name: _number(getattr(finding, name))
         for name in ("name", "value", "low", "high", "uncertainty", "n", "unit", "excluded")
-    } | {"detail": dict(finding.detail)}
+    } | {"detail": {name: _number(value) for name, value in finding.detail.items()}}
+
+
+def _number(value: Any) -> Any:
+    """A cell as JSON has it: no NumPy number, nothing that is not finite."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def words(findings: Sequence[Finding]) -> list[str]:
