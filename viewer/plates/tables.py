@@ -79,7 +79,8 @@ def _cell(value: Cell) -> str:
     if isinstance(value, str):
         return neutral(value)
     if isinstance(value, float):
-        return repr(value) if math.isfinite(value) else ""
+        # NumPy's own numbers would be written as calls.
+        return repr(float(value)) if math.isfinite(value) else ""
     return str(value)
 
 
