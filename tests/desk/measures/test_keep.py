@@ -107,7 +107,7 @@ def test_inputs_are_found_by_name_or_the_user_is_told(desk: Desk) -> None:
     assert line_of(desk, map_id, " foot ") == line
     with pytest.raises(InputError, match="no traverse «Foot»"):
         line_of(desk, map_id, "Foot", "traverse")
-    with pytest.raises(InputError, match="no line «Roof».*«Foot»"):
+    with pytest.raises(InputError, match=r"no line «Roof».*«Foot»"):
         line_of(desk, map_id, "Roof")
     with pytest.raises(InputError, match="which way is up"):
         up_of(desk, map_id)
