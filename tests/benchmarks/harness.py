@@ -66,7 +66,8 @@ class Row:
         What was done, with its size and (where it is not plain) what the reference does.
     ours : float
         Best time or amount, in `unit`.
-    unit : {"ms", "s", "MB"}
+    unit : {"ms", "s", "MB", "%"}
+        Per cent where what is told is how often an interval holds the true value.
     reference : float or None
         Best time of the reference in the same run and unit.
     bar, stretch : float or None
@@ -81,7 +82,7 @@ class Row:
     row: str
     work: str
     ours: float
-    unit: Literal["ms", "s", "MB"]
+    unit: Literal["ms", "s", "MB", "%"]
     reference: float | None = None
     bar: float | None = None
     stretch: float | None = None
