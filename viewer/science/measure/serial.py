@@ -1,12 +1,13 @@
 """Least squares through values along a line, whose neighbours know of each other.
 
 Neighbouring values along a line are alike: a grain reaches over several of them, while noise of
-counting does not. So the errors are taken as a part that is each value's own and a part whose correlation
-falls off with distance as ``exp(-distance / range)``, the exponential model of geostatistics with a
-nugget. How far the correlation reaches and how large the nugget is are not known, and a short line
-tells little of them; a grid of both is weighed by its restricted likelihood (Patterson and Thompson
-1971, Recovery of inter-block information when block sizes are unequal, doi:10.1093/biomet/58.3.545),
-which, unlike the autocorrelation of residuals, is not pulled down by the fit.
+counting does not. So the errors are taken as a part that is each value's own and a part whose
+correlation falls off with distance as ``exp(-distance / range)``, the exponential model of
+geostatistics with a nugget. How far the correlation reaches and how large the nugget is are not
+known, and a short line tells little of them; a grid of both is weighed by its restricted likelihood
+(Patterson and Thompson 1971, Recovery of inter-block information when block sizes are unequal,
+doi:10.1093/biomet/58.3.545), which, unlike the autocorrelation of residuals, is not pulled down by
+the fit.
 
 For each draw a pair of range and nugget is drawn by weight, residuals are whitened by it, whole
 blocks of them (Künsch 1989, doi:10.1214/aos/1176347265) are put together anew, coloured again and
