@@ -75,6 +75,7 @@ def bench(qtbot: QtBot, desk: Desk, map_id: str) -> MeasureBench:
     qtbot.addWidget(made)
     made.resize(460, 760)
     made.set_map(map_id)
+    made.show_page("ledger")
     made.show()
     return made
 

@@ -1,7 +1,8 @@
-"""The measure bench: ruler tools, the ledger, and what stands behind each number.
+"""The measure bench: what is drawn, what can be measured, and the ledger of what was.
 
 The bench draws nothing on the map. It says which tool is wanted, takes the marks that the map view
-drew or moved, and keeps marks and ledger together in one undo step each.
+drew or moved, and keeps marks and ledger together in one undo step each. What a result draws over the
+map goes out by a signal.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from pathlib import Path
 
 from PySide6.QtCore import QSettings, Qt, Signal
 from PySide6.QtWidgets import (
+    QButtonGroup,
     QFileDialog,
     QHBoxLayout,
     QLabel,
@@ -25,12 +27,25 @@ from viewer.desk import measuring
 from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
 from viewer.panels import theme
+from viewer.panels.measure.last_reading import LastReading
 from viewer.panels.measure.ledger_model import LedgerModel
 from viewer.panels.measure.ledger_view import LedgerView
+from viewer.panels.measure.requests_panel import RequestsPanel
 from viewer.panels.measure.row_detail import RowDetail
 from viewer.panels.measure.ruler_tools import RulerTools
 from viewer.plates.tables import write_ledger
 from viewer.store.documents import Ledger, Mark, Marks, Row
+from viewer.store.requests import Window
+
+PAGES = (
+    ("draw", "Draw", "Units, contacts and traverses of the map"),
+    ("measure", "Measure", "Rulers, and what can be measured of units, contacts and grains"),
+    ("ledger", "Ledger", "Every measurement made, and what stands behind each number"),
+)
+"""Pages of the bench, from left to right: name, title, tooltip."""
+
+NARROWEST = 304
+"""Least width, logical pixels."""
 
 
 class MeasureBench(QWidget):
@@ -48,6 +63,12 @@ class MeasureBench(QWidget):
         Id of the mark that the user looks for.
     map_changed(object)
         Id of the map that is measured on, None for none.
+    map_wanted(str)
+        Id of the map that is to be shown, so that something can be measured on it again.
+    overlay_changed(object)
+        What the result that is shown draws over its map (`Overlay`), None for nothing.
+    tool_wanted(str)
+        Tool of the map view that a measurement needs first: "contact", "traverse", "way-up".
     """
 
     tool_chosen = Signal(str)
@@ -55,6 +76,9 @@ class MeasureBench(QWidget):
     glow = Signal(str)
     go_to = Signal(str)
     map_changed = Signal(object)
+    map_wanted = Signal(str)
+    overlay_changed = Signal(object)
+    tool_wanted = Signal(str)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -62,9 +86,16 @@ class MeasureBench(QWidget):
         self.map_id: str | None = None
         self._glowing = ""
         self._quiet = False
+        self._open = True
         self.tools = RulerTools()
         self.tools.tool_chosen.connect(self.tool_chosen)
         self.tools.snap_changed.connect(self.snap_changed)
+        self.reading = LastReading()
+        self.reading.ledger_wanted.connect(lambda: self.show_page("ledger"))
+        self.drawn = QLabel()
+        self.requests = RequestsPanel(desk, _under(self.tools, self.reading))
+        self.requests.overlay_changed.connect(self.overlay_changed)
+        self.requests.tool_wanted.connect(self.tool_wanted)
         self.model = LedgerModel()
         self.model.label_edited.connect(self._rename)
         self.view = LedgerView(self.model)
@@ -76,6 +107,7 @@ class MeasureBench(QWidget):
         desk.changed.connect(self._desk_changed)
         desk.layers_changed.connect(self._layers_changed)
         desk.maps_changed.connect(self._show_ledger)
+        self.show_page("measure")
         self._show_ledger()
 
     def _build(self) -> None:
@@ -87,24 +119,67 @@ class MeasureBench(QWidget):
         self.pages = QStackedWidget()
         self.pages.addWidget(self.empty)
         self.pages.addWidget(self.view)
-        ledger = QWidget()
-        upper = QVBoxLayout(ledger)
+        rows = QWidget()
+        upper = QVBoxLayout(rows)
         upper.setContentsMargins(0, 0, 0, 0)
         upper.setSpacing(tokens.gap_2)
         upper.addLayout(self._build_ledger_bar())
         upper.addWidget(self.pages, 1)
         self.splitter = QSplitter(Qt.Orientation.Vertical)
-        self.splitter.addWidget(ledger)
-        self.splitter.addWidget(self.detail)
+        self.splitter.addWidget(rows)
+        self.splitter.addWidget(self._build_detail())
         self.splitter.setSizes([3000, 2000])  # shares: the splitter scales them to its height
         self.splitter.setStretchFactor(0, 3)
         self.splitter.setStretchFactor(1, 2)
         self.splitter.setChildrenCollapsible(False)
+        self.stack = QStackedWidget()
+        self.stack.setMinimumWidth(1)  # the bench says how narrow it gets, not its widest page
+        for page in (self.drawn, self.requests, self.splitter):
+            self.stack.addWidget(page)
         column = QVBoxLayout(self)
-        column.setContentsMargins(tokens.gap_3, tokens.gap_3, tokens.gap_3, tokens.gap_3)
-        column.setSpacing(tokens.gap_3)
-        column.addWidget(self.tools)
-        column.addWidget(self.splitter, 1)
+        column.setContentsMargins(tokens.gap_3, tokens.gap_2, tokens.gap_3, tokens.gap_3)
+        column.setSpacing(tokens.gap_2)
+        column.addLayout(self._build_switch())
+        column.addWidget(self.stack, 1)
+        self.setMinimumWidth(NARROWEST)
+        # The rulers' keys work on every page, also where their buttons are not in sight.
+        self.addActions(list(self.tools.actions_by_kind.values()))
+
+    def _build_switch(self) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(theme.current().gap_1)
+        self._switch = QButtonGroup(self)
+        self.buttons: dict[str, QPushButton] = {}
+        for at, (name, title, tip) in enumerate(PAGES):
+            button = QPushButton(title)
+            button.setCheckable(True)
+            button.setToolTip(tip)
+            button.clicked.connect(lambda _on=False, n=name: self.show_page(n))
+            self._switch.addButton(button, at)
+            self.buttons[name] = button
+            row.addWidget(button, 1)
+        return row
+
+    def _build_detail(self) -> QWidget:
+        tokens = theme.current()
+        self.again = QPushButton("Measure again")
+        self.again.setToolTip(
+            "Measure anew what this row tells, as it was asked for, on the map as it is now; adding "
+            "the result to the ledger puts it in this row's place"
+        )
+        self.again.clicked.connect(self.measure_again)
+        self._again_row = QWidget()
+        row = QHBoxLayout(self._again_row)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.addStretch(1)
+        row.addWidget(self.again)
+        self.foot = QWidget()
+        column = QVBoxLayout(self.foot)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(tokens.gap_2)
+        column.addWidget(self.detail, 1)
+        column.addWidget(self._again_row)
+        return self.foot
 
     def _build_ledger_bar(self) -> QHBoxLayout:
         title = QLabel("Ledger")
@@ -134,7 +209,34 @@ class MeasureBench(QWidget):
         """Measure on this map from now on."""
         self.map_id = map_id
         self._layers_changed(map_id)
+        self.requests.set_map(map_id)
         self.map_changed.emit(map_id)
+
+    def set_view(self, view_um: Window | None) -> None:
+        """What is in view: left, top, right, bottom (µm on the stored map); None where unknown."""
+        self.requests.set_view(view_um)
+
+    def close(self) -> bool:
+        """Stop what is measured, and let the desk go; call before the desk is closed."""
+        if self._open:
+            self._open = False
+            self.requests.close()
+            self.desk.changed.disconnect(self._desk_changed)
+            self.desk.layers_changed.disconnect(self._layers_changed)
+            self.desk.maps_changed.disconnect(self._show_ledger)
+        return super().close()
+
+    # -- pages ----------------------------------------------------------------------------------
+
+    @property
+    def page(self) -> str:
+        """The page that is shown: "draw", "measure" or "ledger"."""
+        return PAGES[self.stack.currentIndex()][0]
+
+    def show_page(self, name: str) -> None:
+        """Show a page."""
+        self.buttons[name].setChecked(True)
+        self.stack.setCurrentIndex([n for n, *_ in PAGES].index(name))
 
     def add_mark(self, mark: Mark, hand_px: float | None = None) -> None:
         """Keep a mark that was drawn.
@@ -188,6 +290,22 @@ class MeasureBench(QWidget):
             self.view.select_mark(mark_id)
         finally:
             self._quiet = False
+
+    # -- measuring again ------------------------------------------------------------------------
+
+    def measure_again(self) -> None:
+        """Measure anew what the selected row tells, on the map that it tells of."""
+        rows = self.view.selected
+        if len(rows) != 1 or rows[0].request is None:
+            return
+        row = rows[0]
+        if row.map != self.map_id:
+            self.map_wanted.emit(row.map)
+        if row.map != self.map_id:
+            self.desk.said.emit("caution", "The map of this measurement is not shown.")
+            return
+        self.show_page("measure")
+        self.requests.measure_again(row.request)
 
     # -- the ledger -----------------------------------------------------------------------------
 
@@ -258,7 +376,11 @@ class MeasureBench(QWidget):
 
     def _show_detail(self) -> None:
         rows = self.view.selected
-        self.detail.setVisible(self.model.rowCount() > 0)
+        self.foot.setVisible(self.model.rowCount() > 0)
+        asked = len(rows) == 1 and rows[0].request is not None
+        self._again_row.setVisible(asked)
+        self.again.setEnabled(asked and rows[0].map in self.desk.maps)
+        self.reading.show_row(rows[0] if len(rows) == 1 else None)
         self.detail.show_row(rows[0] if len(rows) == 1 else None, len(rows))
         self.copy_button.setEnabled(self.model.rowCount() > 0)
         self.export_button.setEnabled(self.model.rowCount() > 0)
@@ -276,9 +398,19 @@ class MeasureBench(QWidget):
             self.go_to.emit(row.mark)
 
 
+def _under(upper: QWidget, lower: QWidget) -> QWidget:
+    both = QWidget()
+    column = QVBoxLayout(both)
+    column.setContentsMargins(0, 0, 0, 0)
+    column.setSpacing(theme.current().gap_1)
+    column.addWidget(upper)
+    column.addWidget(lower)
+    return both
+
+
 def _empty_words(*, writable: bool) -> str:
     if writable:
-        return "No measurements yet.\nChoose a tool above and click on the map."
+        return "No measurements yet.\nMeasure with a ruler, or choose what to measure, under «Measure»."
     return "This project holds no measurements.\nIt is open for reading only: none can be added."
 
 

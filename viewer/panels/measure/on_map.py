@@ -49,7 +49,10 @@ class RulerOnMap(QObject):
         view.tool_changed.connect(bench.tools.show_tool)
         view.hint_changed.connect(bench.tools.show_hint)
         view.set_describe(self.describe)
+        view.view_changed.connect(lambda *_: self._looked())
         bench.tool_chosen.connect(view.set_tool)
+        bench.tool_wanted.connect(self._take_up)
+        bench.map_wanted.connect(self.map_wanted)
         bench.glow.connect(view.glow)
         bench.go_to.connect(self.go_to)
         bench.view.chosen.connect(self._chosen)
@@ -58,6 +61,7 @@ class RulerOnMap(QObject):
         bench.desk.changed.connect(self._desk_changed)
         self.show_marks()
         self._show_snap()
+        self._looked()
 
     def show_marks(self) -> None:
         """Show the marks of the map that is measured on."""
@@ -168,6 +172,18 @@ class RulerOnMap(QObject):
 
     def _chosen(self, row: Row | None) -> None:
         self.view.select_mark(row.mark if row is not None else None)
+
+    def _take_up(self, tool: str) -> None:
+        self.view.set_tool(tool)
+        self.view.setFocus()
+
+    def _looked(self) -> None:
+        """Tell the bench what is in view."""
+        if self.view.picture is None:
+            self.bench.set_view(None)
+            return
+        seen = self.view.lens.visible_um
+        self.bench.set_view((seen.left(), seen.top(), seen.right(), seen.bottom()))
 
     def _show_snap(self) -> None:
         self.view.set_snap(self.snap if self.bench.tools.snap_layer is not None else None)

@@ -1,0 +1,322 @@
+"""What can be measured, asked for and answered: the list of kinds, a form each, and the result.
+
+A kind is chosen from the list; its form and what was measured last by it stand on a page of its own,
+to which one returns and finds it as it was left.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from PySide6.QtCore import QEvent, QObject, QSize, Qt, Signal
+from PySide6.QtGui import QKeySequence, QShortcut
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QScrollArea,
+    QSizePolicy,
+    QStackedWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from viewer.desk.desk import Desk
+from viewer.desk.measures.result import Overlay, Result
+from viewer.errors import GrainlightError
+from viewer.panels import theme
+from viewer.panels.icons import icon
+from viewer.panels.measure.basis import basis_of
+from viewer.panels.measure.form import RequestForm
+from viewer.panels.measure.forms import FORMS
+from viewer.panels.measure.kinds_list import KindsList
+from viewer.panels.measure.result_words import ResultView
+from viewer.panels.measure.run_strip import RunStrip
+from viewer.panels.parts import Line
+from viewer.panels.qt import plain_tip
+from viewer.science.measure.registry import KINDS
+from viewer.store.requests import Request, Window
+
+_FOLLOWED = ("lines", "units", "schemes", "key", "setup")
+"""Documents that forms choose from, or results rest on."""
+
+
+class RequestsPanel(QWidget):
+    """Asks for measurements of the map that is shown.
+
+    Parameters
+    ----------
+    desk : Desk
+    rulers : QWidget
+        Tools that measure without a form; they stand above the list.
+
+    Signals
+    -------
+    tool_wanted(str)
+        Tool of the map view that the user needs before measuring.
+    overlay_changed(object)
+        What the result that is shown draws over its map (`Overlay`), None for nothing.
+    measured(object)
+        A `Result` that has just come.
+    """
+
+    tool_wanted = Signal(str)
+    overlay_changed = Signal(object)
+    measured = Signal(object)
+
+    def __init__(self, desk: Desk, rulers: QWidget, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.desk = desk
+        self.map_id: str | None = None
+        self.kind: str | None = None
+        self.forms: dict[str, RequestForm] = {}
+        self._answers: dict[tuple[str, str], _Answer] = {}
+        self._asked: tuple[object, ...] = ()
+        self._view_um: Window | None = None
+        self._overlay: Overlay | None = None
+        self._open = True
+        self.list = KindsList(rulers, "Rulers")
+        self.list.chosen.connect(self.show_kind)
+        self.run = RunStrip(desk)
+        self.run.wanted.connect(self.measure)
+        self.run.answered.connect(self._answered)
+        self.run.tool_wanted.connect(self.tool_wanted)
+        self.result = ResultView(desk)
+        self._build()
+        desk.changed.connect(self._document_changed)
+        desk.layers_changed.connect(self._map_changed)
+        desk.phases_changed.connect(self._map_changed)
+
+    # -- building -------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        tokens = theme.current()
+        self.pages = QStackedWidget()
+        self.pages.addWidget(self.list)
+        self.pages.addWidget(self._build_page())
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(self.pages)
+        self.back.setIconSize(QSize(tokens.icon_small, tokens.icon_small))
+
+    def _build_page(self) -> QWidget:
+        tokens = theme.current()
+        self.back = QToolButton()
+        self.back.setIcon(icon("chevron-left"))
+        self.back.setToolTip("Back to what can be measured (Alt+Left)")
+        self.back.setAccessibleName("Back")
+        self.back.clicked.connect(self.show_list)
+        self.title = QLabel()
+        self.title.setProperty("tone", "title")
+        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        head = QHBoxLayout()
+        head.setSpacing(tokens.gap_1)
+        head.addWidget(self.back)
+        head.addWidget(self.title, 1)
+        self.question = QLabel()
+        self.question.setProperty("tone", "dim")
+        self.question.setWordWrap(True)
+        self.stack = QStackedWidget()
+        self.stack.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
+        self.scroll = _Snug(self.stack)
+        self._room = QWidget()
+        page = QWidget()
+        column = QVBoxLayout(page)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(tokens.gap_2)
+        column.addLayout(head)
+        column.addWidget(self.question)
+        column.addWidget(self.scroll)
+        column.addWidget(self.run)
+        column.addWidget(Line())
+        column.addWidget(self.result, 1)
+        column.addWidget(self._room, 1)
+        for keys in (QKeySequence.StandardKey.Back, QKeySequence("Alt+Left")):
+            shortcut = QShortcut(QKeySequence(keys), page, self.show_list)
+            shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+        return page
+
+    # -- what the bench tells -------------------------------------------------------------------
+
+    def set_map(self, map_id: str | None) -> None:
+        """Measure on this map from now on, and show what was measured on it last."""
+        self.map_id = map_id
+        self._refresh()
+        self._show_result()
+
+    def set_view(self, view_um: Window | None) -> None:
+        """What is in view: left, top, right, bottom (µm on the stored map); None where unknown."""
+        came = (view_um is None) != (self._view_um is None)
+        self._view_um = view_um
+        if came:
+            self._refresh()
+        elif self.form is not None and view_um is not None:
+            self.form.set_view(view_um)
+
+    def close(self) -> bool:
+        """Stop what is measured, and let the desk go."""
+        if self._open:
+            self._open = False
+            self.run.close()
+            self.desk.changed.disconnect(self._document_changed)
+            self.desk.layers_changed.disconnect(self._map_changed)
+            self.desk.phases_changed.disconnect(self._map_changed)
+            self.result.close()
+        return super().close()
+
+    # -- pages ----------------------------------------------------------------------------------
+
+    @property
+    def form(self) -> RequestForm | None:
+        """The form that is shown; None while the list is."""
+        return None if self.kind is None else self.forms[self.kind]
+
+    def show_list(self) -> None:
+        """Show what can be measured."""
+        before, self.kind = self.kind, None
+        self.pages.setCurrentIndex(0)
+        self._show_result()
+        if before is not None:
+            self.list.rows[before].setFocus()
+
+    def show_kind(self, name: str) -> None:
+        """Show the form of a kind, and what was measured last by it."""
+        kind = KINDS[name]
+        if name not in self.forms:
+            form = self.forms[name] = FORMS[name]()
+            form.changed.connect(self._form_changed)
+            self.stack.addWidget(form)
+        self.kind = name
+        self.title.setText(kind.title)
+        self.title.setToolTip(plain_tip(f"{kind.method}\n\n{kind.caution}"))
+        self.question.setText(kind.question)
+        for other in self.forms.values():
+            # The stack is as high as the form that is shown, not as its highest.
+            policy = QSizePolicy.Policy.Preferred
+            shown = other is self.forms[name]
+            other.setSizePolicy(policy, policy if shown else QSizePolicy.Policy.Ignored)
+        self.stack.setCurrentWidget(self.forms[name])
+        self.pages.setCurrentIndex(1)
+        self._refresh()
+        self._show_result()
+
+    # -- measuring ------------------------------------------------------------------------------
+
+    def measure(self) -> None:
+        """Measure what the form asks for."""
+        form = self.form
+        if form is None or self.map_id is None or self.run.running:
+            return
+        self._refresh()
+        if form.lack is not None:
+            return
+        try:
+            request = form.request()
+            self._asked = basis_of(self.desk, self.map_id, request)
+        except GrainlightError as error:
+            self.run.say(str(error), "error")
+            return
+        self.run.start(self.map_id, request)
+
+    def measure_again(self, request: Request) -> None:
+        """Show a request's form and measure as it says, on the map that is shown."""
+        self.show_kind(request.kind)
+        self.forms[request.kind].show_request(request)
+        self.measure()
+
+    def _answered(self, result: Result) -> None:
+        self._answers[result.map, result.request.kind] = _Answer(result, self._asked)
+        self._show_result()
+        self.measured.emit(result)
+        if self.answer is None or self.answer.result is not result:
+            # The user has gone on to something else meanwhile.
+            title = KINDS[result.request.kind].title
+            found = self.desk.maps.get(result.map)
+            where = "" if found is None else f" on «{found.name}»"
+            self.desk.said.emit("info", f"«{title}» is measured{where}: its page shows the result.")
+
+    # -- showing --------------------------------------------------------------------------------
+
+    def _document_changed(self, document: str) -> None:
+        if document in _FOLLOWED:
+            self._refresh()
+
+    def _map_changed(self, map_id: str) -> None:
+        if map_id == self.map_id:
+            self._refresh()
+
+    def _form_changed(self) -> None:
+        self._refresh()
+
+    def _refresh(self) -> None:
+        form = self.form
+        if form is None:
+            return
+        map_id = self.map_id if self.map_id in self.desk.maps else None
+        if map_id is not None and form.wants_phases:
+            # Whoever counts sorted pixels asks for them to be sorted.
+            self.desk.sorting.image(map_id)
+        form.fill(self.desk, map_id, self._view_um)
+        self.run.set_lack(form.lack)
+        self._show_age()
+
+    @property
+    def answer(self) -> _Answer | None:
+        """What was measured last by the form that is shown, on the map that is shown."""
+        if self.kind is None or self.map_id is None:
+            return None
+        return self._answers.get((self.map_id, self.kind))
+
+    def _show_result(self) -> None:
+        answer = self.answer
+        result = None if answer is None else answer.result
+        self.result.set_result(result)
+        self.result.setVisible(result is not None)
+        self._room.setVisible(result is None)
+        self._show_age()
+        overlay = None if result is None else result.overlay
+        if overlay is not self._overlay:
+            self._overlay = overlay
+            self.overlay_changed.emit(overlay)
+
+    def _show_age(self) -> None:
+        """Say so where what the result rests on has changed since."""
+        answer, form = self.answer, self.form
+        if self.run.running or form is None or self.map_id is None or form.lack is not None:
+            return
+        changed = answer is not None and answer.basis != basis_of(
+            self.desk, self.map_id, answer.result.request
+        )
+        self.run.say(
+            "What was measured has changed since: measure again." if changed else "", "caution"
+        )
+
+
+class _Answer(NamedTuple):
+    """A result, and what it rests on."""
+
+    result: Result
+    basis: tuple[object, ...]
+
+
+class _Snug(QScrollArea):
+    """As high as what it holds, while there is room; scrolls where there is none."""
+
+    def __init__(self, held: QWidget) -> None:
+        super().__init__()
+        self.setFrameShape(QFrame.Shape.NoFrame)
+        self.setWidgetResizable(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
+        self.setMinimumHeight(4 * theme.current().control)
+        self.setWidget(held)
+        held.installEventFilter(self)
+
+    def sizeHint(self) -> QSize:
+        return self.widget().sizeHint()
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        if event.type() == QEvent.Type.LayoutRequest:
+            self.updateGeometry()
+        return super().eventFilter(watched, event)
