@@ -140,7 +140,7 @@ def _strip(items: list[Any], grid: Grid, height: int, ground: RGB) -> npt.NDArra
     """Texts and arrows of a strip across the whole page, without the map in memory."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    with _settings():
+    with drawing_settings():
         figure = _figure(grid.width / grid.per_mm, height / grid.per_mm, ground)
         figure.set_dpi(grid.per_mm * MM_PER_INCH)
         # Agg cuts a size of 599.9999 down to 599.
@@ -175,7 +175,7 @@ def draw_vector(
     """
     program = f"Grainlight {viewer.__version__}"
     box = layout.map
-    with _settings():
+    with drawing_settings():
         figure = _figure(layout.width, layout.height, layout.paper.ground)
         axes = figure.add_axes(
             (
@@ -219,7 +219,7 @@ def draw_vector(
 
 
 @contextlib.contextmanager
-def _settings() -> Iterator[None]:
+def drawing_settings() -> Iterator[None]:
     import matplotlib
 
     settings: Any = _SETTINGS

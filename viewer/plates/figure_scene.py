@@ -1,0 +1,141 @@
+"""A figure laid out: its title, its legend, what it shows, and its note."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from viewer.plates.chart import Bars, Chart, Curve, Figure, Rose, Strip
+from viewer.plates.plot_scene import Plot, plotted
+from viewer.plates.rose_scene import petals
+from viewer.plates.scene import (
+    CAP,
+    OVER_PICTURE,
+    PITCH,
+    Area,
+    Box,
+    Dots,
+    Item,
+    Picture,
+    Scene,
+    Stroke,
+    Style,
+    Words,
+    wrapped,
+)
+from viewer.plates.strip_scene import grey, key, key_width, plot_of
+
+_TITLE = 8 / 7
+
+
+def lay_out_figure(figure: Figure, width: float, height: float, style: Style) -> Scene:
+    """Lay a figure out over a whole scene of a size.
+
+    Parameters
+    ----------
+    width, height : float
+        In the unit that `style` counts in.
+    """
+    items: list[Item] = []
+    body = _surround(figure, width, height, style, items)
+    if isinstance(figure, Rose):
+        drawn, frame, spots = petals(figure, body, style)
+        return Scene(width, height, style.ink.ground, frame, (*items, *drawn), spots)
+    if isinstance(figure, Chart):
+        plot = Plot(figure.x, figure.y, figure.curves, figure.bars, figure.rules)
+        under, over, frame, spots = plotted(plot, body, style)
+        return Scene(width, height, style.ink.ground, frame, (*items, *under, *over), spots)
+    room = key_width(figure, style)
+    over_picture = replace(style, ink=replace(style.ink, roles=OVER_PICTURE))
+    narrow = body._replace(w=max(style.size, body.w - room))
+    under, over, frame, spots = plotted(plot_of(figure), narrow, over_picture)
+    items += [Picture(frame, grey(figure)), *under, *over]
+    items += key(figure, frame, frame.right, style)
+    return Scene(width, height, style.ink.ground, frame, tuple(items), spots)
+
+
+def natural_height(figure: Figure, width: float, style: Style) -> float:
+    """Height at which a figure of a width looks as it should."""
+    surround = 1000.0 - _surround(figure, width, 1000.0, style, []).h
+    if isinstance(figure, Rose):
+        return surround + min(width, 48 * style.size)
+    return surround + (0.42 if isinstance(figure, Strip) else 0.58) * width
+
+
+def _surround(figure: Figure, width: float, height: float, style: Style, out: list[Item]) -> Box:
+    """Title and legend above, note below: gives what is left between them."""
+    size, ink, pad = style.size, style.ink, style.gap
+    inner = width - 2 * pad
+    y = pad
+    for line in wrapped(figure.title, inner, _TITLE * size, style.measure, bold=True):
+        out.append(Words(pad, y + CAP * _TITLE * size, line, _TITLE * size, ink.text, bold=True))
+        y += PITCH * _TITLE * size
+    entries = [] if isinstance(figure, Rose) else _entries(figure, style)
+    y = _legend(entries, pad, y, inner, style, out)
+    y += 0.4 * size
+    note = wrapped(figure.note, inner, size, style.measure)
+    bottom = height - pad - (len(note) * PITCH * size if note else 0.0)
+    for number, line in enumerate(note):
+        base = bottom + number * PITCH * size + (CAP + 0.3) * size
+        out.append(Words(pad, base, line, size, ink.dim))
+    return Box(pad, y, inner, max(4 * size, bottom - y))
+
+
+class _Entry(NamedTuple):
+    text: str
+    series: Curve | Bars
+    colour: str
+
+
+def _entries(figure: Chart | Strip, style: Style) -> list[_Entry]:
+    bars: Sequence[Bars] = figure.bars if isinstance(figure, Chart) else ()
+    roles = OVER_PICTURE if isinstance(figure, Strip) else style.ink.roles
+    return [
+        _Entry(series.label, series, series.colour or roles[series.role])
+        for series in (*bars, *figure.curves)
+        if series.label
+    ]
+
+
+def _legend(
+    entries: list[_Entry], left: float, top: float, inner: float, style: Style, out: list[Item]
+) -> float:
+    """Entries side by side in as many rows as they need; gives where the next thing begins."""
+    size = style.size
+    sign, apart = 2.2 * size, 1.6 * size
+    x, y = left, top + 0.2 * size
+    for entry in entries:
+        wide = sign + 0.5 * size + style.measure(entry.text, size, False)
+        if x > left and x + wide > left + inner:
+            x, y = left, y + PITCH * size
+        middle = y + CAP * size / 2 + 0.1 * size
+        out += _sign(entry, x, middle, sign, style)
+        base = y + (CAP + 0.1) * size
+        out.append(Words(x + sign + 0.5 * size, base, entry.text, size, style.ink.text))
+        x += wide + apart
+    return y + PITCH * size if entries else top
+
+
+def _sign(entry: _Entry, x: float, middle: float, wide: float, style: Style) -> list[Item]:
+    """What stands for a series: as it is drawn, in small."""
+    series, colour = entry.series, entry.colour
+    half = 0.35 * style.size
+    line = np.array([[x, middle], [x + wide, middle]])
+    band = np.array(
+        [[x, middle - half], [x + wide, middle - half], [x + wide, middle + half], [x, middle + half]]
+    )
+    if isinstance(series, Bars):
+        return [Area(band, colour, 0.55), Stroke(band, colour, style.thin, closed=True)]
+    interval = series.low is not None and series.high is not None
+    if series.style == "points":
+        centre = np.array([[x + wide / 2, middle]])
+        signs: list[Item] = [Dots(centre, colour, style.dot)]
+        if interval:
+            upright = np.array([[x + wide / 2, middle - half], [x + wide / 2, middle + half]])
+            signs.append(Stroke(upright, colour, style.thin))
+        return signs
+    out: list[Item] = [Area(band, colour, 0.22)] if interval else []
+    return [*out, Stroke(line, colour, style.line, dashed=series.style == "dashed")]
