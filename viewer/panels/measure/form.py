@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import ClassVar, NamedTuple
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtWidgets import QCheckBox, QGridLayout, QLabel, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QCheckBox, QGridLayout, QLabel, QToolButton, QWidget
 
 from viewer.desk.desk import Desk
 from viewer.panels import theme
@@ -20,7 +20,6 @@ from viewer.panels.measure.pickers import (
     Choice,
     NumberBox,
     Picker,
-    SecondPicker,
     layers_of,
     lines_of,
     phases_of,
@@ -28,6 +27,9 @@ from viewer.panels.measure.pickers import (
 )
 from viewer.panels.measure.region_picker import RegionPicker
 from viewer.store.requests import LineKind, Request, Window
+
+_FOLD = 100
+"""Line of the grid on which the further settings begin."""
 
 Choices = Callable[[Desk, str], list[Choice]]
 
@@ -92,25 +94,21 @@ class RequestForm(QWidget):
         self._lack: Lack | None = NO_MAP
         self._view_um: Window | None = None
         self.region: RegionPicker | None = None
-        self._grid = _grid()
-        self.more = QWidget()
-        self._more_grid = _grid()
-        self.more.setLayout(self._more_grid)
-        self.more.hide()
+        self._rows = 0
+        self._further: list[QWidget] = []
+        self._grid = QGridLayout(self)
+        self._grid.setContentsMargins(0, 0, 0, 0)
+        self._grid.setHorizontalSpacing(tokens.gap_2)
+        self._grid.setVerticalSpacing(tokens.gap_1)
+        self._grid.setColumnStretch(1, 1)
+        self._unfolded = False
         self.fold = QToolButton()
-        self.fold.setCheckable(True)
         self.fold.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
         self.fold.setIconSize(QSize(tokens.icon_small, tokens.icon_small))
         self.fold.setToolTip("Numbers that are chosen for you unless you give them")
-        self.fold.toggled.connect(self._fold)
-        self.fold.hide()
-        column = QVBoxLayout(self)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(tokens.gap_2)
-        column.addLayout(self._grid)
-        column.addWidget(self.fold)
-        column.addWidget(self.more)
-        self._fold(False)
+        self.fold.clicked.connect(lambda: self.open_more(not self._unfolded))
+        self._grid.addWidget(self.fold, _FOLD, 0, 1, 2, Qt.AlignmentFlag.AlignLeft)
+        self.open_more(False)
 
     # -- for subclasses -------------------------------------------------------------------------
 
@@ -139,16 +137,15 @@ class RequestForm(QWidget):
         self._pickers.append(picker)
         if lack is not None:
             self._must.append((picker, lack))
-        _add(self._grid, label, picker)
+        self._add(label, picker)
         return picker
 
-    def pick_line(self, label: str, kind: LineKind, tip: str, *, second: bool = False) -> Picker:
+    def pick_line(self, label: str, kind: LineKind, tip: str) -> Picker:
         """Add a chooser of a contact or a traverse."""
-        made = SecondPicker if second else Picker
         return self.pick(
             label,
             lambda desk, map_id: lines_of(desk, map_id, kind),
-            made(label, tip, f"no {kind} on this map"),
+            Picker(label, tip, f"no {kind} on this map"),
             Lack(f"Choose a {kind}, or draw one on the map.", kind, f"Draw a {kind}"),
         )
 
@@ -161,11 +158,11 @@ class RequestForm(QWidget):
             Lack("Choose a channel or a derived layer."),
         )
 
-    def pick_phase(self, label: str, tip: str, *, second: bool = False) -> Picker:
-        """Add a chooser of a phase."""
-        made = SecondPicker if second else Picker
-        lack = Lack(f"Choose a phase as {label.casefold()}.")
-        return self.pick(label, phases_of, made(label, tip, "no phases yet"), lack)
+    def pick_phase(self, label: str, tip: str, *, suggest: bool = True) -> Picker:
+        """Add a chooser of a phase; the first is chosen at first, unless nothing is to be suggested."""
+        picker = Picker(label, tip, "no phases yet", suggest=suggest)
+        lack = Lack("Choose a phase." if label == "Phase" else f"Choose a phase as {label.casefold()}.")
+        return self.pick(label, phases_of, picker, lack)
 
     def pick_many(
         self, label: str, choices: Choices, picker: ManyPicker, *, more: bool = False
@@ -175,7 +172,7 @@ class RequestForm(QWidget):
         picker.changed.connect(self.changed)
         if more:
             self._given.append(lambda: bool(picker.values))
-        _add(self._more_grid if more else self._grid, label, picker)
+        self._add(label, picker, more=more)
         return picker
 
     def number(self, label: str, box: NumberBox, *, more: bool = True) -> NumberBox:
@@ -183,7 +180,7 @@ class RequestForm(QWidget):
         box.changed.connect(self.changed)
         if more:
             self._given.append(lambda: box.number is not None)
-        _add(self._more_grid if more else self._grid, label, box)
+        self._add(label, box, more=more)
         return box
 
     def tick(self, text: str, tip: str, *, on: bool = False, more: bool = True) -> QCheckBox:
@@ -194,7 +191,7 @@ class RequestForm(QWidget):
         box.toggled.connect(lambda _on: self.changed.emit())
         if more:
             self._given.append(lambda: box.isChecked() != on)
-        _add(self._more_grid if more else self._grid, "", box)
+        self._add("", box, more=more)
         return box
 
     def within(self) -> RegionPicker:
@@ -205,7 +202,7 @@ class RequestForm(QWidget):
         )
         region.changed.connect(self.changed)
         self._pickers.append(region)
-        _add(self._grid, "Within", region)
+        self._add("Within", region)
         return region
 
     # -- for whoever shows it -------------------------------------------------------------------
@@ -245,7 +242,11 @@ class RequestForm(QWidget):
 
     def open_more(self, opened: bool) -> None:
         """Unfold the numbers that are chosen for the user, or fold them away."""
-        self.fold.setChecked(opened)
+        self._unfolded = opened
+        for widget in self._further:
+            widget.setVisible(opened)
+        self.fold.setIcon(icon("chevron-down" if opened else "chevron-right"))
+        self._show_fold()
 
     def _find_lack(self, desk: Desk, map_id: str) -> Lack | None:
         if self.wants_phases:
@@ -268,39 +269,30 @@ class RequestForm(QWidget):
             return further
         return NO_UP if self.needs_up and not has_up(desk, map_id) else None
 
-    def _fold(self, opened: bool) -> None:
-        self.more.setVisible(opened)
-        self.fold.setIcon(icon("chevron-down" if opened else "chevron-right"))
-        self._show_fold()
-
     def _show_fold(self) -> None:
         given = sum(1 for is_given in self._given if is_given())
-        self.fold.setVisible(self._more_grid.count() > 0)
+        self.fold.setVisible(bool(self._further))
         self.fold.setText("Further settings" + (f" ({given} given)" if given else ""))
+
+    def _add(self, label: str, field: QWidget, *, more: bool = False) -> None:
+        """Put a field on the next line: above the fold, or below it."""
+        row = self._rows + (_FOLD + 1 if more else 0)
+        self._rows += 1
+        shown: list[QWidget] = [field]
+        if label:
+            words = QLabel(label)
+            words.setBuddy(field)
+            shown.append(words)
+            self._grid.addWidget(words, row, 0)
+            self._grid.addWidget(field, row, 1)
+        else:
+            self._grid.addWidget(field, row, 0, 1, 2)
+        if more:
+            self._further += shown
+            for widget in shown:
+                widget.setVisible(self._unfolded)
 
 
 def has_up(desk: Desk, map_id: str) -> bool:
     """True where the user has said which way is up on a map."""
     return desk.setup(map_id).orientation.way_up_deg is not None
-
-
-def _grid() -> QGridLayout:
-    tokens = theme.current()
-    grid = QGridLayout()
-    grid.setContentsMargins(0, 0, 0, 0)
-    grid.setHorizontalSpacing(tokens.gap_2)
-    grid.setVerticalSpacing(tokens.gap_1)
-    grid.setColumnStretch(1, 1)
-    return grid
-
-
-def _add(grid: QGridLayout, label: str, field: QWidget) -> None:
-    row = grid.rowCount()
-    if label:
-        words = QLabel(label)
-        words.setBuddy(field)
-        words.setMinimumWidth(6 * theme.current().control // 2)
-        grid.addWidget(words, row, 0)
-        grid.addWidget(field, row, 1)
-    else:
-        grid.addWidget(field, row, 0, 1, 2)

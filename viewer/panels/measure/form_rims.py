@@ -20,8 +20,8 @@ class RimsForm(RequestForm):
 
     def __init__(self) -> None:
         super().__init__()
-        self.host = self.pick_phase("Host", "Phase whose grains were grown around")
-        self.rim = self.pick_phase("Rim", "Phase that grew around them", second=True)
+        self.host = self.pick_phase("Host", "Phase whose grains were grown around", suggest=False)
+        self.rim = self.pick_phase("Rim", "Phase that grew around them", suggest=False)
         self.within()
         self.classes = self.number(
             "Classes of",

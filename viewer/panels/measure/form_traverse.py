@@ -75,6 +75,11 @@ class TraverseForm(RequestForm):
             if len(there) == 1:
                 self.lines.choose([there[0].name])
 
+        if map_id is not None:
+            units = {desk.layer(map_id, name).unit for name in self.layers.values}
+            units |= {"area %"} if self.phases.values else set()
+            self.bound.set_unit(units.pop() if len(units) == 1 else "")
+
     def further_lack(self, desk: Desk, map_id: str) -> Lack | None:
         lost = (*self.lines.missing, *self.layers.missing, *self.phases.missing)
         if lost:

@@ -15,14 +15,7 @@ from viewer.science.measure.registry import KINDS
 
 
 class KindsList(QScrollArea):
-    """Lists kinds of measurement by group, below whatever is put on top.
-
-    Parameters
-    ----------
-    top : QWidget
-        Stands above the first group, under its own title.
-    title : str
-        Of what stands on top.
+    """Lists kinds of measurement by group.
 
     Signals
     -------
@@ -32,7 +25,7 @@ class KindsList(QScrollArea):
 
     chosen = Signal(str)
 
-    def __init__(self, top: QWidget, title: str, parent: QWidget | None = None) -> None:
+    def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         tokens = theme.current()
         self.setWidgetResizable(True)
@@ -42,12 +35,13 @@ class KindsList(QScrollArea):
         body = QWidget()
         column = QVBoxLayout(body)
         column.setContentsMargins(0, 0, tokens.gap_1, 0)
-        column.setSpacing(tokens.gap_1)
-        column.addWidget(_title(title))
-        column.addWidget(top)
+        column.setSpacing(0)
         for group, kinds in GROUPS:
-            column.addSpacing(tokens.gap_2)
-            column.addWidget(_title(group))
+            column.addSpacing(tokens.gap_2 if column.count() else 0)
+            if len(kinds) > 1:  # one alone says by itself what it is
+                title = QLabel(group)
+                title.setProperty("tone", "dim")
+                column.addWidget(title)
             for name in kinds:
                 row = self.rows[name] = KindRow(KINDS[name])
                 row.clicked.connect(lambda _on=False, n=name: self.chosen.emit(n))
@@ -73,7 +67,7 @@ class KindRow(QAbstractButton):
 
     def sizeHint(self) -> QSize:
         tokens = theme.current()
-        return QSize(280, 2 * self.fontMetrics().lineSpacing() + 2 * tokens.gap_1 + tokens.gap_1)
+        return QSize(280, 2 * self.fontMetrics().lineSpacing() + 2 * tokens.gap_1)
 
     def minimumSizeHint(self) -> QSize:
         return QSize(160, self.sizeHint().height())
@@ -128,9 +122,3 @@ class KindRow(QAbstractButton):
             self.click()
         else:
             super().keyPressEvent(event)
-
-
-def _title(text: str) -> QLabel:
-    label = QLabel(text)
-    label.setProperty("tone", "dim")
-    return label

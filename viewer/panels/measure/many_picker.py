@@ -5,16 +5,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QAction, QKeyEvent, QMouseEvent, QResizeEvent
-from PySide6.QtWidgets import QMenu, QPushButton, QSizePolicy
+from PySide6.QtGui import QKeyEvent, QPaintEvent
+from PySide6.QtWidgets import (
+    QComboBox,
+    QListWidget,
+    QListWidgetItem,
+    QSizePolicy,
+    QStyle,
+    QStyleOptionComboBox,
+    QStylePainter,
+    QWidget,
+)
 
 from viewer.panels import theme
 from viewer.panels.measure.pickers import Choice, swatch
-from viewer.panels.qt import plain_menu_text, plain_tip
+from viewer.panels.qt import plain_tip
+
+_ID = int(Qt.ItemDataRole.UserRole)
+_MOST_ROWS = 16
 
 
-class ManyPicker(QPushButton):
-    """Opens a list to tick; the ticked names stand on the button.
+class ManyPicker(QComboBox):
+    """Opens a list to tick; the ticked names stand in the box.
 
     Parameters
     ----------
@@ -33,6 +45,9 @@ class ManyPicker(QPushButton):
 
     changed = Signal()
 
+    words: str
+    """What stands in the box."""
+
     def __init__(self, name: str, tip: str, nothing: str, without: str) -> None:
         super().__init__()
         self.setAccessibleName(name)
@@ -41,12 +56,12 @@ class ManyPicker(QPushButton):
         self._without = without
         self._choices: list[Choice] = []
         self._ticked: list[Choice] = []
-        self.ticks = _StayingMenu(self)
-        self.ticks.triggered.connect(self._toggled)
-        self.setMenu(self.ticks)
+        self.words = nothing
+        self.ticks = _TickList()
+        self.ticks.itemClicked.connect(self._toggled)
+        self.ticks.itemActivated.connect(self._toggled)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(theme.current().control * 4)
-        self.setStyleSheet("text-align: left")
         self._show()
 
     @property
@@ -82,57 +97,95 @@ class ManyPicker(QPushButton):
         named = next((c for c in self._choices if c.name.strip().casefold() == name), None)
         return same or named or wanted
 
-    def _toggled(self, action: QAction) -> None:
-        wanted = action.data()
-        if action.isChecked():
-            self._ticked += [c for c in self._choices if c.id == wanted]
-        else:
+    def _toggled(self, item: QListWidgetItem) -> None:
+        wanted = item.data(_ID)
+        if any(c.id == wanted for c in self._ticked):
             self._ticked = [c for c in self._ticked if c.id != wanted]
+        else:
+            self._ticked += [c for c in self._choices if c.id == wanted]
+        item.setCheckState(self._state(wanted))
         self._label()
         self.changed.emit()
 
+    def _state(self, wanted: str) -> Qt.CheckState:
+        ticked = any(c.id == wanted for c in self._ticked)
+        return Qt.CheckState.Checked if ticked else Qt.CheckState.Unchecked
+
     def _show(self) -> None:
-        self.ticks.clear()
-        ticked = {c.id for c in self._ticked}
-        for choice in self._choices:
-            action = QAction(plain_menu_text(choice.name), self.ticks)
-            action.setCheckable(True)
-            action.setChecked(choice.id in ticked)
-            action.setData(choice.id)
+        if [self.ticks.item(at).data(_ID) for at in range(self.ticks.count())] != [
+            c.id for c in self._choices
+        ]:
+            self.ticks.clear()
+            for _choice in self._choices:
+                self.ticks.addItem(QListWidgetItem())
+        for at, choice in enumerate(self._choices):
+            item = self.ticks.item(at)
+            item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
+            item.setData(_ID, choice.id)
+            item.setText(choice.name)
+            item.setCheckState(self._state(choice.id))
             if choice.colour is not None:
-                action.setIcon(swatch(choice.colour))
-                action.setIconVisibleInMenu(True)
-            self.ticks.addAction(action)
+                item.setIcon(swatch(choice.colour))
         self.setEnabled(bool(self._choices))
         self._label()
 
     def _label(self) -> None:
         lost = [f"«{name}» is not here" for name in self.missing]
         whole = ", ".join([*self.values, *lost])
-        words = whole or (self._without if self._choices else self._nothing)
-        room = self.width() - 2 * theme.current().gap_6
-        cut = self.fontMetrics().elidedText(words, Qt.TextElideMode.ElideRight, max(room, 40))
-        self.setText(plain_menu_text(cut))
+        self.words = whole or (self._without if self._choices else self._nothing)
         self.setToolTip(plain_tip(f"{self._tip}\n{whole}" if whole else self._tip))
+        self.setAccessibleDescription(self.words)
+        self.update()
 
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        super().resizeEvent(event)
-        self._label()
+    # What Qt asks of a box ---------------------------------------------------------------------
+
+    def showPopup(self) -> None:
+        self.ticks.open_under(self)
+
+    def hidePopup(self) -> None:
+        self.ticks.close()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        option = QStyleOptionComboBox()
+        self.initStyleOption(option)
+        style = self.style()
+        field = style.subControlRect(
+            QStyle.ComplexControl.CC_ComboBox, option, QStyle.SubControl.SC_ComboBoxEditField, self
+        )
+        option.currentText = self.fontMetrics().elidedText(
+            self.words, Qt.TextElideMode.ElideRight, field.width()
+        )
+        painter = QStylePainter(self)
+        painter.drawComplexControl(QStyle.ComplexControl.CC_ComboBox, option)
+        painter.drawControl(QStyle.ControlElement.CE_ComboBoxLabel, option)
 
 
-class _StayingMenu(QMenu):
-    """A menu that stays open while entries are ticked."""
+class _TickList(QListWidget):
+    """A list that stays open while its entries are ticked, by a click or by Space."""
 
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        action = self.actionAt(event.position().toPoint())
-        if action is not None and action.isCheckable():
-            action.trigger()
-        else:
-            super().mouseReleaseEvent(event)
+    def __init__(self) -> None:
+        # No child of its box: the style sheet has another look for lists in boxes, without ticks.
+        super().__init__()
+        self.setWindowFlag(Qt.WindowType.Popup)
+        self.setUniformItemSizes(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+
+    def open_under(self, box: QWidget) -> None:
+        """Open below a box, or above it where there is more room."""
+        rows = min(self.count(), _MOST_ROWS)
+        high = rows * self.sizeHintForRow(0) + 2 * self.frameWidth()
+        corner = box.mapToGlobal(box.rect().bottomLeft())
+        screen = box.screen().availableGeometry()
+        if corner.y() + high > screen.bottom():
+            corner = box.mapToGlobal(box.rect().topLeft())
+            corner.setY(max(screen.top(), corner.y() - high))
+        self.setGeometry(corner.x(), corner.y(), max(box.width(), 8 * box.height()), high)
+        self.setCurrentRow(max(self.currentRow(), 0))
+        self.show()
+        self.setFocus()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        action = self.activeAction()
-        if event.key() == Qt.Key.Key_Space and action is not None and action.isCheckable():
-            action.trigger()
+        if event.key() == Qt.Key.Key_Space and self.currentItem() is not None:
+            self.itemClicked.emit(self.currentItem())
         else:
             super().keyPressEvent(event)

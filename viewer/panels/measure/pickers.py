@@ -71,7 +71,9 @@ class Picker(QComboBox):
         What is shown where there is nothing to choose from: ``no contact on this map``.
     without : str, optional
         Words of a first entry that chooses nothing, such as ``none``; left out, something has to be
-        chosen, and the first there is is suggested.
+        chosen.
+    suggest : bool
+        Choose the first that there is until the user chooses.
 
     Signals
     -------
@@ -81,7 +83,15 @@ class Picker(QComboBox):
 
     changed = Signal()
 
-    def __init__(self, name: str, tip: str, nothing: str, without: str | None = None) -> None:
+    def __init__(
+        self,
+        name: str,
+        tip: str,
+        nothing: str,
+        without: str | None = None,
+        *,
+        suggest: bool = True,
+    ) -> None:
         super().__init__()
         self.setAccessibleName(name)
         self.setToolTip(tip)
@@ -91,6 +101,7 @@ class Picker(QComboBox):
         self.setPlaceholderText(nothing)
         self._nothing = nothing
         self._without = without
+        self._suggest = suggest and without is None
         self._chosen: Choice | None = None
         self._choices: list[Choice] = []
         self.activated.connect(self._picked)
@@ -132,8 +143,8 @@ class Picker(QComboBox):
         if self._chosen is not None:
             same = next((c for c in self._choices if c.id == self._chosen.id), None)
             self._chosen = same or self._named(self._chosen.name) or self._chosen
-        elif self._without is None and self._choices:
-            self._chosen = self._suggested()
+        elif self._suggest and self._choices:
+            self._chosen = self._choices[0]
         with silenced(self):
             self.clear()
             if self._without is not None:
@@ -144,12 +155,11 @@ class Picker(QComboBox):
                     self.setItemIcon(self.count() - 1, swatch(choice.colour))
                 self.setItemData(self.count() - 1, plain_tip(choice.name), Qt.ItemDataRole.ToolTipRole)
             self.setCurrentIndex(self._index())
-        lost = self._chosen is not None and self.currentIndex() < 0
-        self.setPlaceholderText(f"«{self._chosen.name}» is not here" if lost else self._nothing)
+        if self.lost is not None:
+            self.setPlaceholderText(f"«{self.lost}» is not here")
+        else:
+            self.setPlaceholderText("choose" if self._choices else self._nothing)
         self.setEnabled(self.count() > 0)
-
-    def _suggested(self) -> Choice:
-        return self._choices[0]
 
     def _index(self) -> int:
         if self._chosen is None:
@@ -160,13 +170,6 @@ class Picker(QComboBox):
         wanted = self.itemData(at)
         self._chosen = next((c for c in self._choices if c.id == wanted), None)
         self.changed.emit()
-
-
-class SecondPicker(Picker):
-    """A picker that suggests another than the first: the rim beside a host, the upper contact."""
-
-    def _suggested(self) -> Choice:
-        return self._choices[1 if len(self._choices) > 1 else 0]
 
 
 class NumberBox(QDoubleSpinBox):

@@ -76,7 +76,8 @@ class RequestsPanel(QWidget):
         self._view_um: Window | None = None
         self._overlay: Overlay | None = None
         self._open = True
-        self.list = KindsList(rulers, "Rulers")
+        self.rulers = rulers
+        self.list = KindsList()
         self.list.chosen.connect(self.show_kind)
         self.run = RunStrip(desk)
         self.run.wanted.connect(self.measure)
@@ -93,7 +94,14 @@ class RequestsPanel(QWidget):
     def _build(self) -> None:
         tokens = theme.current()
         self.pages = QStackedWidget()
-        self.pages.addWidget(self.list)
+        first = QWidget()
+        upper = QVBoxLayout(first)
+        upper.setContentsMargins(0, 0, 0, 0)
+        upper.setSpacing(tokens.gap_2)
+        upper.addWidget(self.rulers)
+        upper.addWidget(Line())
+        upper.addWidget(self.list, 1)
+        self.pages.addWidget(first)
         self.pages.addWidget(self._build_page())
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)

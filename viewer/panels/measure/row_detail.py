@@ -37,6 +37,11 @@ _DETAILS = {
 }
 """Details worth a line, and what they are called."""
 
+_ENDINGS = {
+    "_um2": " µm²", "_mm2": " mm²", "_um": " µm", "_deg": "°", "_percent": " %", "_px": " px"
+}  # fmt: skip
+"""Endings of columns' names that stand for units."""
+
 
 class RowDetail(QScrollArea):
     """Shows one row of the ledger; the text can be selected and copied."""
@@ -107,7 +112,7 @@ def _facts(row: Row, low: str, high: str, unit: str) -> list[tuple[str, str]]:
     interval = row.uncertainty or "Interval"
     facts = [(interval, f"{low} to {high}{unit}")] if low and high else [("Interval", interval)]
     facts.append(("n", str(row.n)))
-    for key, name in _DETAILS.items():
+    for key, name in _named(row).items():
         number = row.detail.get(key)
         if number is not None:
             facts.append((name, _with_unit(number, key)))
@@ -115,9 +120,26 @@ def _facts(row: Row, low: str, high: str, unit: str) -> list[tuple[str, str]]:
     return facts
 
 
+def _named(row: Row) -> dict[str, str]:
+    """Details that get a line, and what they are called: all of a row that was asked for."""
+    if row.request is None:
+        return _DETAILS
+    return {key: _DETAILS.get(key) or _plain(key) for key in row.detail}
+
+
+def _plain(key: str) -> str:
+    """A column's name as words, without its unit: ``theil_sen_um`` as ``Theil sen``."""
+    ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+    text = key.removesuffix(ending).replace("_", " ").strip() or key
+    return text[0].upper() + text[1:]
+
+
 def _with_unit(number: float, key: str) -> str:
-    if key.endswith("_um"):
+    ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+    if ending == "_um":
         return format_length(number, number, number)
+    if ending in ("_deg", "_um2", "_mm2"):
+        return f"{number:.4g}{_ENDINGS[ending]}"
     if key.endswith("_percent"):
         return f"{number:.4g} %"
     if key == "pixels":
