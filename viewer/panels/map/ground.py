@@ -11,10 +11,13 @@ from viewer.panels.map import halo
 OPAQUE = 0.62
 
 
-def paint(painter: QPainter, room: QRectF) -> None:
-    """Lay a see-through plate under a light sign; in the dark window none is needed."""
+def paint(painter: QPainter, room: QRectF, *, always: bool = False) -> None:
+    """Lay a see-through plate under a light sign.
+
+    In the dark window none is needed (unless `always`: under a sign that lines may run behind).
+    """
     tokens = theme.current()
-    if tokens.scheme == "dark":
+    if tokens.scheme == "dark" and not always:
         return
     colour = halo.rim()
     colour.setAlphaF(OPAQUE)

@@ -23,19 +23,21 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QWidget
 
+from viewer.desk.measures.result import Drawn, Overlay
 from viewer.panels import theme
 from viewer.panels.map import arrow_item, outline_item, scale_bar_item
 from viewer.panels.map.lens import Lens
 from viewer.panels.map.marks_item import Describe, MarksItem
 from viewer.panels.map.outline_item import Polygons
 from viewer.panels.map.outline_tool import OutlineTool
+from viewer.panels.map.overlay_item import OverlayItem
 from viewer.panels.map.overview_item import OverviewItem
 from viewer.panels.map.paint_tool import PaintTool
 from viewer.panels.map.painted_item import Group, PaintedItem
 from viewer.panels.map.protocol import Picture
 from viewer.panels.map.region_tool import RegionTool
 from viewer.panels.map.tiles_item import TilesItem
-from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snapper, Tool, Touch
+from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snapper, Tool, Touch, say
 from viewer.panels.map.view_state import ViewState
 from viewer.panels.map.way_up_tool import WayUpTool
 from viewer.science.look.orient import Orientation
@@ -148,6 +150,8 @@ class MapView(QWidget):
         self._outline: Polygons = ()
         self._show_outline = False
         self._painted = PaintedItem()
+        self._overlay = OverlayItem(self.update)
+        self._on_overlay: Drawn | None = None
         self._brush_um: float | None = None
         self._snap: Snapper | None = None
         self._empty = ""
@@ -425,6 +429,18 @@ class MapView(QWidget):
             self.update()
 
     @property
+    def overlay(self) -> Overlay | None:
+        """What a measurement draws over the map."""
+        return self._overlay.overlay
+
+    def set_overlay(self, overlay: Overlay | None) -> None:
+        """Draw what a measurement found over the map, with the scale of its colours, or nothing."""
+        if overlay is not self._overlay.overlay:
+            self._overlay.set_overlay(overlay)
+            self._on_overlay = None
+            self.update()
+
+    @property
     def brush_um(self) -> float:
         """Radius of the brush, µm; a handy size on the screen until it is changed."""
         if self._brush_um is None:
@@ -513,9 +529,7 @@ class MapView(QWidget):
 
     def draft(self, kind: Kind, points: Sequence[Point], second: Sequence[Point]) -> Mark:
         """A mark that is not kept yet."""
-        return Mark(
-            id="draft", map=self._map_id, kind=kind, points=tuple(points), second=tuple(second)
-        )
+        return Mark(id="draft", map=self._map_id, kind=kind, points=tuple(points), second=tuple(second))
 
     def snapped(self, spot: Point, along: Point | None) -> tuple[Point, Snap | None]:
         """A position after snapping and how well it is known; unchanged and None without."""
@@ -628,6 +642,7 @@ class MapView(QWidget):
             self._tool.move(self._touch(event), self._held)
             if self._hovered_mark() != before:
                 self.mark_hovered.emit(self._hovered_mark())
+            self._hover_overlay()
         self._set_cursor()
         self._say_pointer()
 
@@ -670,6 +685,7 @@ class MapView(QWidget):
     def leaveEvent(self, event: QEvent) -> None:
         """The pointer is elsewhere."""
         self._pointer = None
+        self._hover_overlay()
         self._tool.leave()
         self._say_pointer()
 
@@ -691,6 +707,16 @@ class MapView(QWidget):
         tool = self._tool
         hit = tool.hovered if isinstance(tool, PickTool) else None
         return hit.mark.id if hit else ""
+
+    def _hover_overlay(self) -> None:
+        """See which shape of the overlay the pointer is on: only the hand asks what things are."""
+        on = None
+        if self._pointer is not None and isinstance(self._tool, PickTool) and not self._hovered_mark():
+            on = self._overlay.hit(self.lens, self._pointer)
+        # Its words go with the pointer.
+        if on is not None or self._on_overlay is not None:
+            self.update()
+        self._on_overlay = on
 
     def _say_pointer(self) -> None:
         over = None
@@ -838,6 +864,7 @@ class MapView(QWidget):
         if self._show_outline and not isinstance(self._tool, OutlineTool):
             outline_item.paint(painter, lens, self._outline, handles=False)
         self._painted.paint(painter, lens)
+        self._overlay.paint(painter, lens, self._on_overlay)
         tool = self._tool
         hovered = tool.hovered if isinstance(tool, PickTool) else None
         self.marks.paint(painter, lens, font, hovered)
@@ -847,6 +874,9 @@ class MapView(QWidget):
             if self._orientation.way_up_deg is not None:
                 arrow_item.paint(painter, self._orientation.way_up_deg, font)
             self._overview.paint(painter, lens)
+        self._overlay.paint_scale(painter, lens, font)
+        if self._on_overlay is not None and self._pointer is not None:
+            say(painter, lens, font, self._pointer, self._on_overlay.words)
 
 
 def main() -> None:
@@ -869,9 +899,7 @@ def main() -> None:
     marks: list[Mark] = []
 
     def add(kind: Kind, points: tuple[Point, ...], second: tuple[Point, ...], _: object) -> None:
-        marks.append(
-            Mark(id=f"mark-{len(marks)}", map="map", kind=kind, points=points, second=second)
-        )
+        marks.append(Mark(id=f"mark-{len(marks)}", map="map", kind=kind, points=points, second=second))
         view.set_marks(marks)
 
     view.mark_drawn.connect(add)
