@@ -15,7 +15,7 @@ from viewer.plates.chart import Figure, Rose, Strip
 from viewer.plates.draw import drawing_settings
 from viewer.plates.figure_scene import lay_out_figure, natural_height
 from viewer.plates.resolution import MM_PER_INCH, POINTS_PER_INCH
-from viewer.plates.scene import PAPER_INK, Area, Dots, Item, Picture, Scene, Stroke, Style, Words
+from viewer.plates.scene import PAPER_INK, Area, Item, Picture, Scene, Stroke, Style, Words
 from viewer.plates.typeface import FAMILY, drawable, text_width_mm
 from viewer.plates.whole_file import whole_file
 
@@ -83,9 +83,7 @@ def write_figure(
     ):
         if not low <= value <= high:
             unit = "dpi" if what == "resolution" else "mm"
-            raise InputError(
-                f"A figure's {what} lies between {low:g} and {high:g} {unit}.", where=what
-            )
+            raise InputError(f"A figure's {what} lies between {low:g} and {high:g} {unit}.", where=what)
     with whole_file(target, overwrite=True, what="figure") as part:
         _draw(page_scene(figure, width, height_mm), part, kind, dpi, figure)
     return target
@@ -153,7 +151,9 @@ def _draw(scene: Scene, path: Path, kind: str, dpi: float, about: Figure) -> Non
                 },
             )
         elif kind == "svg":
-            FigureCanvasSVG(canvas).print_svg(path, metadata={**words, "Creator": program, "Date": None})
+            FigureCanvasSVG(canvas).print_svg(
+                path, metadata={**words, "Creator": program, "Date": None}
+            )
         else:
             canvas.set_dpi(dpi)
             FigureCanvasAgg(canvas).print_png(path, metadata={**words, "Software": program})

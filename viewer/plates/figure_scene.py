@@ -14,6 +14,7 @@ from viewer.plates.rose_scene import petals
 from viewer.plates.scene import (
     CAP,
     OVER_PICTURE,
+    PICTURE_RIM,
     PITCH,
     Area,
     Box,
@@ -26,7 +27,7 @@ from viewer.plates.scene import (
     Words,
     wrapped,
 )
-from viewer.plates.strip_scene import grey, key, key_width, plot_of
+from viewer.plates.strip_scene import grey, hatched, key, key_width, plot_of
 
 _TITLE = 8 / 7
 
@@ -52,7 +53,7 @@ def lay_out_figure(figure: Figure, width: float, height: float, style: Style) ->
     over_picture = replace(style, ink=replace(style.ink, roles=OVER_PICTURE))
     narrow = body._replace(w=max(style.size, body.w - room))
     under, over, frame, spots = plotted(plot_of(figure), narrow, over_picture)
-    items += [Picture(frame, grey(figure)), *under, *over]
+    items += [*hatched(figure, frame, style), Picture(frame, grey(figure)), *under, *over]
     items += key(figure, frame, frame.right, style)
     return Scene(width, height, style.ink.ground, frame, tuple(items), spots)
 
@@ -70,16 +71,16 @@ def _surround(figure: Figure, width: float, height: float, style: Style, out: li
     size, ink, pad = style.size, style.ink, style.gap
     inner = width - 2 * pad
     y = pad
-    for line in wrapped(figure.title, inner, _TITLE * size, style.measure, bold=True):
+    for line in wrapped(figure.title, inner - style.corner, _TITLE * size, style.measure, bold=True):
         out.append(Words(pad, y + CAP * _TITLE * size, line, _TITLE * size, ink.text, bold=True))
         y += PITCH * _TITLE * size
     entries = [] if isinstance(figure, Rose) else _entries(figure, style)
     y = _legend(entries, pad, y, inner, style, out)
     y += 0.4 * size
     note = wrapped(figure.note, inner, size, style.measure)
-    bottom = height - pad - (len(note) * PITCH * size if note else 0.0)
+    bottom = height - pad - ((len(note) * PITCH + 0.6) * size if note else 0.0)
     for number, line in enumerate(note):
-        base = bottom + number * PITCH * size + (CAP + 0.3) * size
+        base = bottom + (number * PITCH + CAP + 0.8) * size
         out.append(Words(pad, base, line, size, ink.dim))
     return Box(pad, y, inner, max(4 * size, bottom - y))
 
@@ -88,13 +89,15 @@ class _Entry(NamedTuple):
     text: str
     series: Curve | Bars
     colour: str
+    rim: bool
 
 
 def _entries(figure: Chart | Strip, style: Style) -> list[_Entry]:
     bars: Sequence[Bars] = figure.bars if isinstance(figure, Chart) else ()
-    roles = OVER_PICTURE if isinstance(figure, Strip) else style.ink.roles
+    rim = isinstance(figure, Strip)
+    roles = OVER_PICTURE if rim else style.ink.roles
     return [
-        _Entry(series.label, series, series.colour or roles[series.role])
+        _Entry(series.label, series, series.colour or roles[series.role], rim)
         for series in (*bars, *figure.curves)
         if series.label
     ]
@@ -138,4 +141,6 @@ def _sign(entry: _Entry, x: float, middle: float, wide: float, style: Style) -> 
             signs.append(Stroke(upright, colour, style.thin))
         return signs
     out: list[Item] = [Area(band, colour, 0.22)] if interval else []
+    if entry.rim:
+        out.append(Stroke(line, PICTURE_RIM, style.line + 2 * style.thin))
     return [*out, Stroke(line, colour, style.line, dashed=series.style == "dashed")]

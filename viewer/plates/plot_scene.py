@@ -29,6 +29,7 @@ from viewer.plates.scene_scale import Scale, limits, reading
 _BAND = 0.22
 _BAR = 0.55
 _TINT = 0.16
+_HEAD = 0.07
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,11 @@ class Plot:
         for rule in self.rules:
             at = np.array([rule.at] + ([] if rule.to is None else [rule.to]))
             (across if rule.axis == "x" else up).append(at)
-        return limits(self.x, across), limits(self.y, up, zero=bool(self.bars))
+        low, high = limits(self.y, up, zero=bool(self.bars))
+        if self.y.high is None and any(r.axis == "x" and r.label for r in self.rules):
+            # Words of upright rules stand above the data.
+            high = high * (high / low) ** _HEAD if self.y.log else high + _HEAD * (high - low)
+        return limits(self.x, across), (low, high)
 
 
 def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item], Box, Spots]:
@@ -127,16 +132,11 @@ def _axes(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[It
     base = frame.bottom + tick + (CAP + PITCH + 0.6) * size
     out.append(Words(frame.x + frame.w / 2, base, plot.x.words, size, ink.text, "center"))
     widest = max(
-        (
-            style.measure(t.text, size, False)
-            for t in y.ticks(max(2, int(frame.h / (3.2 * size))))
-        ),
+        (style.measure(t.text, size, False) for t in y.ticks(max(2, int(frame.h / (3.2 * size))))),
         default=0.0,
     )
     away = frame.x - tick - widest - 1.0 * size
-    out.append(
-        Words(away, frame.y + frame.h / 2, plot.y.words, size, ink.text, "center", turned=True)
-    )
+    out.append(Words(away, frame.y + frame.h / 2, plot.y.words, size, ink.text, "center", turned=True))
 
 
 def _line(x0: float, y0: float, x1: float, y1: float, colour: str, width: float) -> Stroke:
@@ -155,9 +155,7 @@ def _bars(bars: Bars, x: Scale, y: Scale, style: Style, out: list[Item]) -> None
             out.append(Stroke(corners, colour, style.thin, clip=True))
 
 
-def _curve(
-    curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo: bool
-) -> None:
+def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo: bool) -> None:
     colour = style.ink.of(curve.role, curve.colour)
     points = _placed(curve.x, curve.y, x, y, steps=curve.style == "steps")
     if curve.low is not None and curve.high is not None:
@@ -209,7 +207,9 @@ def _whiskers(low: Array, high: Array, colour: str, style: Style, out: list[Item
         if np.isfinite([x, y0, y1]).all():
             out.append(Stroke(np.array([[x, y0], [x, y1]]), colour, style.thin, clip=True))
             for y in (y0, y1):
-                out.append(Stroke(np.array([[x - cap, y], [x + cap, y]]), colour, style.thin, clip=True))
+                out.append(
+                    Stroke(np.array([[x - cap, y], [x + cap, y]]), colour, style.thin, clip=True)
+                )
 
 
 def _tint(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[Item]) -> None:

@@ -38,7 +38,7 @@ def petals(rose: Rose, body: Box, style: Style) -> tuple[list[Item], Box, Spots]
 
     out: list[Item] = []
     circle = np.linspace(0.0, 360.0, 145)
-    rings = [v for v in round_values(low, high, max(2, int(radius / (3.4 * size)))) if v > low]
+    rings = [v for v in round_values(low, high, max(2, int(radius / (2.2 * size)))) if v > low]
     for value in rings:
         out.append(Stroke(at(circle, np.full(145, value)), style.ink.grid, style.thin, closed=True))
     for degrees in range(0, 360, 45):
@@ -65,8 +65,11 @@ def _petals(rose: Rose, at, low: float, high: float, style: Style, out: list[Ite
         first, last = float(rose.edges_deg[index]), float(rose.edges_deg[index + 1])
         arc = np.linspace(first, last, max(3, int(abs(last - first)) + 1))
         if not np.isfinite(value):
-            rim = at(arc[1:-1] if len(arc) > 4 else arc, np.full(len(arc[1:-1] if len(arc) > 4 else arc), high))
-            out.append(Stroke(rim, style.ink.of("caution"), 1.4 * style.line, dashed=True))
+            rim = at(
+                arc[1:-1] if len(arc) > 4 else arc,
+                np.full(len(arc[1:-1] if len(arc) > 4 else arc), high),
+            )
+            out.append(Stroke(rim, style.ink.dim, 1.4 * style.line, dashed=True))
             continue
         outline = np.vstack([at(arc[:1], np.array([low])), at(arc, np.full(len(arc), value))])
         out.append(Area(outline, colour, _PETAL))
@@ -115,9 +118,13 @@ def _words(rose: Rose, rings, at, centre: Array, radius: float, style: Style, ou
         spot = at(np.array([112.5]), np.array([value]))[0]
         text = number(float(value), float(step))
         half = style.measure(text, small, False) / 2 + 0.2 * size
-        box = np.array([[-half, -0.6 * size], [half, -0.6 * size], [half, 0.6 * size], [-half, 0.6 * size]])
+        box = np.array(
+            [[-half, -0.6 * size], [half, -0.6 * size], [half, 0.6 * size], [-half, 0.6 * size]]
+        )
         out.append(Area(spot + box, ink.ground, 0.75))
-        out.append(Words(float(spot[0]), float(spot[1]) + CAP * small / 2, text, small, ink.dim, "center"))
+        out.append(
+            Words(float(spot[0]), float(spot[1]) + CAP * small / 2, text, small, ink.dim, "center")
+        )
     base = y + radius + (CAP + 0.5 + PITCH) * size
     out.append(Words(x, base, f"rings: {rose.value.words}", size, ink.text, "center"))
 

@@ -179,6 +179,8 @@ class Style:
         Radius.
     gap : float
         Between things that stand apart.
+    corner : float
+        Width at the top right that the title leaves free.
     """
 
     ink: Ink
@@ -188,6 +190,7 @@ class Style:
     thin: float
     dot: float
     gap: float
+    corner: float = 0.0
 
 
 PAPER_INK = Ink(

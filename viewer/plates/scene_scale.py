@@ -108,8 +108,10 @@ def number(value: float, step: float) -> str:
         power = math.floor(math.log10(size) + 1e-12)
         digits = max(0, math.ceil(power - math.log10(abs(step)) - 1e-9))
         head = f"{value / 10.0**power:.{min(digits, 6)}f}"
-        text = f"10{str(power).translate(_RAISED)}" if head == "1" else (
-            f"{head}×10{str(power).translate(_RAISED)}"
+        text = (
+            f"10{str(power).translate(_RAISED)}"
+            if head == "1"
+            else (f"{head}×10{str(power).translate(_RAISED)}")
         )
     else:
         places = max(0, math.ceil(-math.log10(abs(step)) - 1e-9))

@@ -38,10 +38,18 @@ def plot_of(strip: Strip) -> Plot:
     return Plot(strip.x, strip.y, strip.curves, (), strip.rules, halo=True)
 
 
-def picture_box(strip: Strip, frame: Box) -> Box:
-    """Where the picture lies: over the whole frame, since its axes end where it ends."""
-    del strip
-    return frame
+def hatched(strip: Strip, frame: Box, style: Style) -> list[Item]:
+    """Slanted lines that show through where the picture has nothing, which no grey can be taken for."""
+    if np.isfinite(strip.pixels).all():
+        return []
+    apart = 0.8 * style.size
+    starts = np.arange(frame.x - frame.h, frame.right, apart)
+    return [
+        Stroke(
+            np.array([[x, frame.bottom], [x + frame.h, frame.y]]), style.ink.dim, style.thin, clip=True
+        )
+        for x in starts
+    ]
 
 
 def key_width(strip: Strip, style: Style) -> float:
@@ -59,9 +67,7 @@ def key(strip: Strip, frame: Box, left: float, style: Style) -> list[Item]:
     ramp = np.empty((_STEPS, 1, 4), np.uint8)
     ramp[..., :3] = np.linspace(255, 0, _STEPS).astype(np.uint8)[:, None, None]
     ramp[..., 3] = 255
-    edge = np.array(
-        [[box.x, box.y], [box.right, box.y], [box.right, box.bottom], [box.x, box.bottom]]
-    )
+    edge = np.array([[box.x, box.y], [box.right, box.y], [box.right, box.bottom], [box.x, box.bottom]])
     out: list[Item] = [
         Picture(box, ramp),
         Stroke(edge, style.ink.frame, style.thin, closed=True),
