@@ -296,9 +296,9 @@ class MeasureBench(QWidget):
     def measure_again(self) -> None:
         """Measure anew what the selected row tells, on the map that it tells of."""
         rows = self.view.selected
-        if len(rows) != 1 or rows[0].request is None:
+        row = rows[0] if len(rows) == 1 else None
+        if row is None or row.request is None:
             return
-        row = rows[0]
         if row.map != self.map_id:
             self.map_wanted.emit(row.map)
         if row.map != self.map_id:

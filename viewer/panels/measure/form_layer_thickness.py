@@ -26,8 +26,8 @@ class LayerThicknessForm(RequestForm):
                 without="Between two contacts",
             ),
         )
-        self.lower = self._contact("Lower contact", "Contact below the layer")
-        self.upper = self._contact("Upper contact", "Contact above the layer")
+        self.below = self._contact("Lower contact", "Contact below the layer")
+        self.above = self._contact("Upper contact", "Contact above the layer")
         self.spacing = self.number(
             "Every", NumberBox("Every", "Distance between the places where it is measured")
         )
@@ -53,7 +53,7 @@ class LayerThicknessForm(RequestForm):
 
     def _show_contacts(self) -> None:
         # A unit has edges of its own.
-        for picker in (self.lower, self.upper):
+        for picker in (self.below, self.above):
             picker.setEnabled(self.unit.value is None)
 
     def fill(self, desk: Desk, map_id: str | None, view_um: Window | None = None) -> None:
@@ -63,9 +63,9 @@ class LayerThicknessForm(RequestForm):
     def further_lack(self, desk: Desk, map_id: str) -> Lack | None:
         if self.unit.value is not None:
             return None
-        if self.lower.value is None or self.upper.value is None:
+        if self.below.value is None or self.above.value is None:
             return Lack("Choose a unit, or a lower and an upper contact.", "contact", "Draw a contact")
-        if self.lower.value == self.upper.value:
+        if self.below.value == self.above.value:
             return Lack("Lower and upper contact are the same line.")
         return None
 
@@ -73,8 +73,8 @@ class LayerThicknessForm(RequestForm):
         by_unit = self.unit.value is not None
         return LayerThicknessRequest(
             unit=self.unit.value,
-            lower=None if by_unit else self.lower.value,
-            upper=None if by_unit else self.upper.value,
+            lower=None if by_unit else self.below.value,
+            upper=None if by_unit else self.above.value,
             spacing_um=self.spacing.number,
             cut_deg=self.cut.number,
         )
@@ -82,8 +82,8 @@ class LayerThicknessForm(RequestForm):
     def show_request(self, request: Request) -> None:
         assert isinstance(request, LayerThicknessRequest)
         self.unit.choose(request.unit)
-        self.lower.choose(request.lower)
-        self.upper.choose(request.upper)
+        self.below.choose(request.lower)
+        self.above.choose(request.upper)
         self.spacing.set_number(request.spacing_um)
         self.cut.set_number(request.cut_deg)
         self._show_contacts()

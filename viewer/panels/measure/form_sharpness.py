@@ -29,7 +29,7 @@ class SharpnessForm(RequestForm):
                 decimals=2,
             ),
         )
-        self.window = self.number(
+        self.local = self.number(
             "Local over",
             NumberBox("Local over", "Length of contact over which local sharpness is told"),
         )
@@ -47,7 +47,7 @@ class SharpnessForm(RequestForm):
             layer=self.layer.value or "",
             reach_um=self.reach.number,
             beam_um=self.beam.number or 0.0,
-            window_um=self.window.number,
+            window_um=self.local.number,
             follow=self.follow.isChecked(),
             unit=self.region.unit,
             view_um=self.region.view_um,
@@ -60,6 +60,6 @@ class SharpnessForm(RequestForm):
         self.layer.choose(request.layer)
         self.reach.set_number(request.reach_um)
         self.beam.set_number(request.beam_um or None)
-        self.window.set_number(request.window_um)
+        self.local.set_number(request.window_um)
         self.follow.setChecked(request.follow)
         self.region.show_region(request.unit, request.view_um)

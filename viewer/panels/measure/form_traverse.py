@@ -60,7 +60,7 @@ class TraverseForm(RequestForm):
             more=False,
         )
         self.within()
-        self.width = self.number(
+        self.width_box = self.number(
             "Width",
             NumberBox("Width", "Full width of the traverses", otherwise="as drawn"),
         )
@@ -100,7 +100,7 @@ class TraverseForm(RequestForm):
             lines=self.lines.values,
             layers=self.layers.values,
             phases=self.phases.values,
-            width_um=self.width.number,
+            width_um=self.width_box.number,
             step_um=self.step.number,
             contact=self.contact.value,
             bound=self.bound.number,
@@ -115,7 +115,7 @@ class TraverseForm(RequestForm):
         self.lines.choose(request.lines)
         self.layers.choose(request.layers)
         self.phases.choose(request.phases)
-        self.width.set_number(request.width_um)
+        self.width_box.set_number(request.width_um)
         self.step.set_number(request.step_um)
         self.contact.choose(request.contact)
         self.bound.set_number(request.bound)

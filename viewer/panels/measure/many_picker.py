@@ -187,5 +187,7 @@ class _TickList(QListWidget):
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() == Qt.Key.Key_Space and self.currentItem() is not None:
             self.itemClicked.emit(self.currentItem())
+        elif event.key() == Qt.Key.Key_Escape:
+            self.close()
         else:
             super().keyPressEvent(event)

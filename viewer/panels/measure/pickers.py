@@ -241,7 +241,7 @@ class NumberBox(QDoubleSpinBox):
         bare = text.removesuffix(self.suffix()).strip()
         return self.minimum() if bare in ("", self.specialValueText()) else super().valueFromText(text)
 
-    def validate(self, text: str, at: int) -> object:
+    def validate(self, text: str, at: int) -> tuple[QValidator.State, str, int]:
         """As of a spin box, and nothing at all is a number left to the program."""
         bare = text.removesuffix(self.suffix()).strip()
         if bare in ("", self.specialValueText()):

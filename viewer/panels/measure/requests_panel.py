@@ -127,7 +127,7 @@ class RequestsPanel(QWidget):
         self.question.setWordWrap(True)
         self.stack = QStackedWidget()
         self.stack.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        self.scroll = _Snug(self.stack)
+        self._form_area = _Snug(self.stack)
         self._room = QWidget()
         page = QWidget()
         column = QVBoxLayout(page)
@@ -135,7 +135,7 @@ class RequestsPanel(QWidget):
         column.setSpacing(tokens.gap_2)
         column.addLayout(head)
         column.addWidget(self.question)
-        column.addWidget(self.scroll)
+        column.addWidget(self._form_area)
         column.addWidget(self.run)
         column.addWidget(Line())
         column.addWidget(self.result, 1)
@@ -313,6 +313,7 @@ class _Snug(QScrollArea):
 
     def __init__(self, held: QWidget) -> None:
         super().__init__()
+        self._held = held
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -322,7 +323,7 @@ class _Snug(QScrollArea):
         held.installEventFilter(self)
 
     def sizeHint(self) -> QSize:
-        return self.widget().sizeHint()
+        return self._held.sizeHint()
 
     def eventFilter(self, watched: QObject, event: QEvent) -> bool:
         if event.type() == QEvent.Type.LayoutRequest:
