@@ -1,12 +1,14 @@
 """Rays from the outlines of grains outwards through their rims.
 
 A ray starts on a side of a pixel that parts its grain from what is beside it. It runs along the
-outward normal, and every pixel that it crosses counts with the length of its crossing.
+outward normal, and every pixel that it crosses counts with the length of its crossing (Amanatides and
+Woo 1987, A fast voxel traversal algorithm for ray tracing, doi:10.2312/egtp.19871000).
 """
 
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -95,9 +97,12 @@ def cast_rays(
     first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     total = int(first[-1]) * STARTS
     fan = Fan(
-        np.empty(total, np.int32),
-        *(np.empty(total, np.float32) for _ in range(4)),
-        np.empty(total, np.uint8),
+        host=np.empty(total, np.int32),
+        x=np.empty(total, np.float32),
+        y=np.empty(total, np.float32),
+        length=np.empty(total, np.float32),
+        thickness=np.empty(total, np.float32),
+        ending=np.empty(total, np.uint8),
     )
     whole, half = _weights(pixel_um, smooth_um)
     for start in range(0, rows, _BAND):
@@ -107,7 +112,7 @@ def cast_rays(
             whole[0], half[0], whole[1], half[1], near_um, gap_um, longest_um, *fan,
         )  # fmt: skip
     kept = fan.length > 0
-    return Fan(*(a[kept] for a in fan))
+    return Fan._make(a[kept] for a in fan)
 
 
 def cast_rays_plain(
@@ -149,9 +154,12 @@ def cast_rays_plain(
                 rays.append((k, normal[0], normal[1], side * facing, *found))
     table = np.array(rays, np.float64).reshape(-1, 6)
     return Fan(
-        table[:, 0].astype(np.int32),
-        *(table[:, n].astype(np.float32) for n in (1, 2, 3, 4)),
-        table[:, 5].astype(np.uint8),
+        host=table[:, 0].astype(np.int32),
+        x=table[:, 1].astype(np.float32),
+        y=table[:, 2].astype(np.float32),
+        length=table[:, 3].astype(np.float32),
+        thickness=table[:, 4].astype(np.float32),
+        ending=table[:, 5].astype(np.uint8),
     )
 
 
@@ -175,7 +183,7 @@ def _walk_plain(
     t = np.unique(np.concatenate(crossings))
     t = t[(t >= 0.0) & (t <= reach)]
     rim = gap = 0.0
-    for a, b in zip(t[:-1], t[1:], strict=True):
+    for a, b in pairwise(t):
         if b - a < 1e-9:
             continue
         if a > longest_um:

@@ -1,10 +1,10 @@
 """Overgrowths: how thick a rim is around each host grain, in every direction.
 
-From every stretch of a host's outline a ray runs along the outward normal. What it crosses of the rim
-is the rim's thickness there. A ray that starts on a straight outline is as likely to meet one pixel more
-as one less than the rim's true thickness has, so that the mean over rays is free of rounding, whatever
-the pixels' shape and however the outline lies to them (as the area of a band over its length is). For
-that all rays count, and a ray counts with the length of outline that it stands for.
+From every stretch of a host's outline a ray runs along the outward normal, and the length that it runs
+through pixels of the rim is the rim's thickness there. One ray is good to about a pixel; the mean over
+the rays of an outline is free of rounding, whatever the pixels' shape and however the outline lies to
+them, as it is the area of the rim's pixels over the length that they lie along. For that a ray counts
+with the length of outline that it stands for.
 
 What a ray may meet:
 
