@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from viewer.desk.desk import Desk
+from viewer.desk.drawing import lines_of
 from viewer.store.project import ONLY_READING, LayerFile
 
 if TYPE_CHECKING:
@@ -26,6 +27,10 @@ def describe(desk: Desk) -> dict[str, Any]:
                 "layers": [_layer(x) for x in m.layers.values()],
                 "phases": [p.name for p in desk.sorting.scheme(m.id).phases],
                 "units": [u.name for u in desk.sorting.units(m.id)],
+                "lines": [
+                    {"name": x.name, "kind": x.kind, "points": len(x.points), "width_um": x.width_um}
+                    for x in lines_of(desk.state, m.id)
+                ],
             }
             for m in desk.maps.values()
         ],
@@ -91,6 +96,8 @@ def tables(desk: Desk) -> list[RenderableType]:
         for what, names in (
             ("phases", [p.name for p in desk.sorting.scheme(m.id).phases]),
             ("units", [u.name for u in desk.sorting.units(m.id)]),
+            ("contacts", [x.name for x in lines_of(desk.state, m.id, "contact")]),
+            ("traverses", [x.name for x in lines_of(desk.state, m.id, "traverse")]),
         ):
             if names:
                 out.append(Text(f"{what}: {', '.join(names)}"))
