@@ -10,7 +10,7 @@ from PySide6.QtCore import QModelIndex, Qt, Signal
 
 from viewer.desk.measuring import shown
 from viewer.panels.column_model import ColumnModel, Index
-from viewer.panels.measure.ruler_tools import SHORT
+from viewer.panels.measure import ruler_tools
 from viewer.science.measure.registry import KINDS
 from viewer.store.documents import Row
 
@@ -20,6 +20,16 @@ ROW_ROLE = int(Qt.ItemDataRole.UserRole) + 2
 LABEL, KIND, VALUE, UNIT, LOW, HIGH, N, MAP, MADE = range(9)
 _RIGHT = {VALUE, LOW, HIGH, N}
 _HEADERS = ("Label", "Kind", "Value", "Unit", "Low", "High", "n", "Map", "Made")
+_SHORT = ruler_tools.SHORT | {
+    "sharpness": "Sharpness",
+    "gradient": "Gradient",
+    "undulation": "Undulation",
+    "layer-thickness": "Layer",
+    "local-thickness": "Local",
+    "zoning": "Zoning",
+}
+"""What each kind is called in a narrow column, where its title is long; the tip has the title."""
+
 _TIPS = (
     "Name of the measurement; double-click to change it",
     "What was measured",
@@ -107,7 +117,7 @@ class LedgerModel(ColumnModel):
             }[column]  # fmt: skip
         if column == KIND:
             kind = KINDS.get(row.kind)
-            return SHORT.get(row.kind, kind.title if kind else row.kind)
+            return _SHORT.get(row.kind, kind.title if kind else row.kind)
         if column == MAP:
             return self._map_names.get(row.map, row.map)
         if column == MADE:

@@ -15,6 +15,7 @@ from PySide6.QtGui import QColor, QIcon, QPainter, QPixmap, QValidator
 from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QSizePolicy
 
 from viewer.desk.desk import Desk
+from viewer.desk.drawing import units_up
 from viewer.panels import theme
 from viewer.panels.parts import inset
 from viewer.panels.qt import plain_tip, silenced
@@ -44,8 +45,10 @@ def lines_of(desk: Desk, map_id: str, kind: LineKind) -> list[Choice]:
 
 
 def units_of(desk: Desk, map_id: str) -> list[Choice]:
-    """Rock units of a map."""
-    return [Choice(x.id, x.name) for x in desk.sorting.units(map_id)]
+    """Rock units of a map, as they lie: the uppermost first, where somebody has said which way is up."""
+    up = desk.setup(map_id).orientation.way_up_deg is not None
+    units = units_up(desk, map_id)[::-1] if up else desk.sorting.units(map_id)
+    return [Choice(x.id, x.name) for x in units]
 
 
 def phases_of(desk: Desk, map_id: str) -> list[Choice]:
