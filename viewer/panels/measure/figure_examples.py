@@ -12,6 +12,7 @@ from viewer.plates.chart import Axis, Bars, Chart, Curve, Figure, Rose, Rule, St
 from viewer.store.requests import RimsRequest
 
 SEED = 5
+_OVER_GRAINS = "95 % interval; bootstrap over grains"
 
 
 def traverse() -> Chart:
@@ -161,14 +162,13 @@ def result() -> Result:
                 "up minus down", 21.8, 17.9, 25.6, "95 % interval of the median; bootstrap over grains",
                 214, "µm", "12 hosts cut by the map's edge", {"wilcoxon_p": 3.1e-14},
             ),
-            Finding("mean thickness", 85.2, 81.0, 89.4, "95 % interval; bootstrap over grains", 214, "µm"),
-            Finding("first harmonic", 55.1, 51.8, 58.9, "95 % interval; bootstrap over grains", 214, "µm",
-                    "", {"direction_deg": 2.0}),
+            Finding("mean thickness", 85.2, 81.0, 89.4, _OVER_GRAINS, 214, "µm"),
+            Finding("first harmonic", 55.1, 51.8, 58.9, _OVER_GRAINS, 214, "µm", "", {"direction_deg": 2.0}),
             Finding("direction of the first harmonic", 2.0, -3.1, 6.6, "95 % interval", 214, "°"),
             Finding("shared directions", 31.0, None, None, "a count has no interval", 214, "%"),
         ),
-        method="Rim thickness along the outward normal of every host of at least 0.02 mm², in 24 classes "
-        "of 15° from way-up; 1 000 resamples of grains.",
+        method="Rim thickness along the outward normal of every host of at least 0.02 mm², in 24 "
+        "classes of 15° from way-up; 1 000 resamples of grains.",
         tables=(
             Table("grains", ("grain", "area_um2", "up_um", "down_um"), grains),
             Table("directions", ("from_deg", "to_deg", "mean_um"), [(0, 15, 139.2), (15, 30, None)]),

@@ -1,0 +1,165 @@
+"""The numbers that a result gives, as the ledger will print them; the first is the answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from PySide6.QtCore import QModelIndex, QSize, Qt
+from PySide6.QtGui import QFont, QFontMetrics, QGuiApplication, QKeyEvent, QKeySequence, QResizeEvent
+from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QSizePolicy, QTableView, QWidget
+
+from viewer.desk.measuring import shown
+from viewer.panels import theme
+from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.qt import plain_tip
+from viewer.store.documents import Row
+
+NAME, VALUE, INTERVAL, N = range(4)
+_HEADERS = ("Finding", "Value", "Interval", "n")
+_TIPS = (
+    "What was measured; the first is the answer",
+    "Best estimate",
+    "From, to: which interval it is, the row's own tip says",
+    "How many things the number rests on",
+)
+_MOST_ROWS = 7
+
+
+class FindingsModel(ColumnModel):
+    """One row a finding."""
+
+    def __init__(self) -> None:
+        super().__init__(_HEADERS, _TIPS, {VALUE, INTERVAL, N})
+        self._rows: tuple[Row, ...] = ()
+        self._called: tuple[str, ...] = ()
+
+    def show(self, rows: Sequence[Row], names: Sequence[str]) -> None:
+        """Show other findings: each as the ledger would hold it, and what it is called."""
+        self.beginResetModel()
+        self._rows, self._called = tuple(rows), tuple(names)
+        self.endResetModel()
+
+    def as_text(self) -> str:
+        """Tab-separated text with a header, to paste into a sheet."""
+        lines = ["\t".join(_HEADERS)]
+        for row in range(self.rowCount()):
+            cells = (str(self.index(row, column).data()) for column in range(len(_HEADERS)))
+            lines.append("\t".join(cells))
+        return "\n".join(lines) + "\n"
+
+    def rowCount(self, parent: Index = QModelIndex()) -> int:  # noqa: B008
+        return 0 if parent.isValid() else len(self._rows)
+
+    def data(self, index: Index, role: int = Qt.ItemDataRole.DisplayRole) -> Any:
+        if not index.isValid():
+            return None
+        row, column = self._rows[index.row()], index.column()
+        if role == Qt.ItemDataRole.DisplayRole:
+            return self._text(index.row(), column)
+        if role == Qt.ItemDataRole.TextAlignmentRole:
+            return self.alignment(column)
+        if role == Qt.ItemDataRole.FontRole and index.row() == 0:
+            font = QFont()
+            font.setWeight(QFont.Weight.DemiBold)
+            return font
+        if role == Qt.ItemDataRole.ToolTipRole:
+            return plain_tip(sentence(row, self._called[index.row()]))
+        return None
+
+    def _text(self, number: int, column: int) -> str:
+        row = self._rows[number]
+        printed = shown(row)
+        if column == NAME:
+            return self._called[number]
+        if column == VALUE:
+            return "—" if row.value is None else _with_unit(printed.value.split()[0], printed.unit)
+        if column == INTERVAL:
+            return f"{printed.low} to {printed.high}" if printed.low and printed.high else "—"
+        return f"{row.n:,}"
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
+
+
+def sentence(row: Row, name: str) -> str:
+    """Everything about a finding, a line each."""
+    printed = shown(row)
+    value = "cannot be told" if row.value is None else _with_unit(printed.value, printed.unit)
+    lines = [f"{name}: {value}", row.uncertainty]
+    if row.excluded:
+        lines.append(f"Excluded: {row.excluded}")
+    lines += [
+        f"{key.replace('_', ' ')}: {number:.4g}"
+        for key, number in row.detail.items()
+        if number is not None
+    ]
+    return "\n".join(line for line in lines if line)
+
+
+class FindingsTable(QTableView):
+    """Shows findings, as tall as they are up to seven; Ctrl+C copies them."""
+
+    def __init__(self, model: FindingsModel, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._rows = model
+        self.setModel(model)
+        self.setAccessibleName("Findings")
+        self.setShowGrid(False)
+        self.setAlternatingRowColors(True)
+        self.setWordWrap(False)
+        self.setTabKeyNavigation(False)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
+        self.setFont(theme.figures(self.font()))
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
+        self.verticalHeader().hide()
+        self.verticalHeader().setDefaultSectionSize(theme.current().row)
+        header = self.horizontalHeader()
+        header.setHighlightSections(False)
+        header.setMinimumSectionSize(theme.current().gap_6)
+        header.setStyleSheet(f"QHeaderView::section {{ padding: {theme.current().gap_1}px; }}")
+        header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
+        model.modelReset.connect(self.fit)
+
+    def fit(self) -> None:
+        """Give numbers the width they need, and names what is left."""
+        bold = QFont(self.font())
+        bold.setWeight(QFont.Weight.DemiBold)
+        metrics = QFontMetrics(bold)
+        room = self.viewport().width()
+        for column in (VALUE, INTERVAL, N):
+            texts = [_HEADERS[column]] + [
+                str(self._rows.index(row, column).data()) for row in range(self._rows.rowCount())
+            ]
+            width = max(metrics.horizontalAdvance(text) for text in texts) + theme.current().gap_4
+            self.setColumnWidth(column, width)
+            room -= width
+        self.setColumnWidth(NAME, max(88, room))
+        self.updateGeometry()
+
+    def sizeHint(self) -> QSize:
+        rows = max(1, min(_MOST_ROWS, self._rows.rowCount()))
+        high = self.horizontalHeader().sizeHint().height() + rows * theme.current().row
+        return QSize(320, high + 2 * self.frameWidth())
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(200, min(self.sizeHint().height(), 4 * theme.current().row))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        self.fit()
+
+    def copy(self) -> None:
+        """Put the findings on the clipboard."""
+        QGuiApplication.clipboard().setText(self._rows.as_text())
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.matches(QKeySequence.StandardKey.Copy):
+            self.copy()
+            event.accept()
+            return
+        super().keyPressEvent(event)
