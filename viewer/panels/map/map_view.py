@@ -27,6 +27,7 @@ from viewer.desk.measures.result import Drawn, Overlay
 from viewer.panels import theme
 from viewer.panels.map import arrow_item, outline_item, scale_bar_item
 from viewer.panels.map.lens import Lens
+from viewer.panels.map.line_tool import LineTool
 from viewer.panels.map.marks_item import Describe, MarksItem
 from viewer.panels.map.outline_item import Polygons
 from viewer.panels.map.outline_tool import OutlineTool
@@ -36,6 +37,8 @@ from viewer.panels.map.paint_tool import PaintTool
 from viewer.panels.map.painted_item import Group, PaintedItem
 from viewer.panels.map.protocol import Picture
 from viewer.panels.map.region_tool import RegionTool
+from viewer.panels.map.shape_tool import EditTool, UnitTool
+from viewer.panels.map.shapes import DRAW_TOOLS, MapShapes
 from viewer.panels.map.tiles_item import TilesItem
 from viewer.panels.map.tools import Kind, PickTool, Point, RulerTool, Snapper, Tool, Touch, say
 from viewer.panels.map.view_state import ViewState
@@ -55,6 +58,7 @@ TOOLS: tuple[str, ...] = (
     "way-up",
     "paint",
     "region",
+    *DRAW_TOOLS,
 )
 """Names that `MapView.set_tool` takes."""
 
@@ -81,6 +85,12 @@ class MapView(QWidget):
     """Shows a `Picture` with marks, and lets the user move about, measure and draw.
 
     Positions in all signals and methods are µm on the stored map, whichever way it is displayed.
+
+    Attributes
+    ----------
+    marks : MarksItem
+    shapes : MapShapes
+        Units and lines, and what the tools that draw them made.
 
     Signals
     -------
@@ -145,6 +155,7 @@ class MapView(QWidget):
         self._tiles = TilesItem(self.update, self.failed.emit)
         self._overview = OverviewItem(self._tiles)
         self.marks = MarksItem(lambda mark: "")
+        self.shapes = MapShapes(self.update, self)
         self._map_id = "map"
         self._orientation = Orientation()
         self._outline: Polygons = ()
@@ -499,6 +510,12 @@ class MapView(QWidget):
             self._tool = PaintTool(self)
         elif name == "region":
             self._tool = RegionTool(self)
+        elif name == "unit":
+            self._tool = UnitTool(self, self.shapes)
+        elif name == "edit":
+            self._tool = EditTool(self, self.shapes)
+        elif name in DRAW_TOOLS:
+            self._tool = LineTool(self, self.shapes, name)
         else:
             kinds: dict[str, Kind] = {
                 "distance": "distance",
@@ -509,6 +526,7 @@ class MapView(QWidget):
             }
             self._tool = RulerTool(self, kinds[name])
         self.mark_hovered.emit("")
+        self.shapes.point_at("")
         self._set_cursor()
         self.tool_changed.emit(name)
         self.say_hint()
@@ -617,6 +635,8 @@ class MapView(QWidget):
                 hit = self.marks.hit(self.lens, touch.at) if double else None
                 if hit is not None and isinstance(self._tool, PickTool):
                     self.mark_activated.emit(hit.mark.id)
+                elif double and isinstance(self._tool, PickTool) and self._tool.on_shape:
+                    self.shapes.activated.emit(self._tool.on_shape)
                 elif (self._tool.double if double else self._tool.press)(touch):
                     self._held = True
                 else:
@@ -765,6 +785,7 @@ class MapView(QWidget):
                     self.set_tool("hand")
                 else:
                     self.pick(None)
+                    self.shapes.pick("", False)
             self._held = False
             self._set_cursor()
             return
@@ -777,6 +798,14 @@ class MapView(QWidget):
             and self._tool_name == "hand"
         ):
             self.mark_removed.emit(self.marks.selected)
+            return
+        if (
+            key in (Qt.Key.Key_Delete, Qt.Key.Key_Backspace)
+            and self.shapes.shown
+            and self.shapes.selected
+            and self._tool_name == "hand"
+        ):
+            self.shapes.removed.emit(self.shapes.selected[0])
             return
         steps: dict[int, Callable[[], None]] = {
             Qt.Key.Key_Plus: self.zoom_in,
@@ -864,6 +893,7 @@ class MapView(QWidget):
         if self._show_outline and not isinstance(self._tool, OutlineTool):
             outline_item.paint(painter, lens, self._outline, handles=False)
         self._painted.paint(painter, lens)
+        self.shapes.paint(painter, lens, font)
         self._overlay.paint(painter, lens, self._on_overlay)
         tool = self._tool
         hovered = tool.hovered if isinstance(tool, PickTool) else None

@@ -119,7 +119,11 @@ class RegionTool(Tool):
         points, self._points, self._dragging = self._points, [], False
         self._told()
         if len(points) > 2:
-            self.stage.region_done(points)
+            self.drawn(points)
+
+    def drawn(self, points: list[Point]) -> None:
+        """The region is closed."""
+        self.stage.region_done(points)
 
     def _told(self) -> None:
         self.stage.say_hint()

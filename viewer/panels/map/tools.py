@@ -54,11 +54,32 @@ class Touch:
     alt: bool = False
 
 
+class Shapes(Protocol):
+    """Units and lines on the map, as far as the hand has to do with them."""
+
+    def hit(self, lens: Lens, at: QPointF) -> str:
+        """Id of the one under the pointer; empty: none."""
+        ...
+
+    def point_at(self, shape_id: str) -> None:
+        """The pointer is on one now; empty: on none."""
+        ...
+
+    def pick(self, shape_id: str, add: bool) -> None:
+        """One was clicked; `add`: beside those that are selected."""
+        ...
+
+
 class Stage(Protocol):
     """What tools work on."""
 
     marks: MarksItem
     brush_um: float
+
+    @property
+    def shapes(self) -> Shapes:
+        """Units and lines."""
+        ...
 
     @property
     def lens(self) -> Lens:
@@ -215,6 +236,7 @@ class PickTool(Tool):
     def __init__(self, stage: Stage) -> None:
         super().__init__(stage)
         self.hovered: Hit | None = None
+        self.on_shape = ""
         self._grip: Hit | None = None
         self._start = QPointF()
         self._offset = QPointF()
@@ -225,7 +247,7 @@ class PickTool(Tool):
         if self._grip is not None:
             return Qt.CursorShape.CrossCursor
         if self.hovered is None:
-            return self.rest
+            return Qt.CursorShape.PointingHandCursor if self.on_shape else self.rest
         handle = self.hovered.handle is not None
         return Qt.CursorShape.SizeAllCursor if handle else Qt.CursorShape.PointingHandCursor
 
@@ -239,6 +261,10 @@ class PickTool(Tool):
         hit = self.stage.marks.hit(self.stage.lens, touch.at)
         self.stage.pick(hit.mark.id if hit else None)
         if hit is None:
+            # A press beside all shapes starts a pan: what is selected stays so, until Escape.
+            shape = self.stage.shapes.hit(self.stage.lens, touch.at)
+            if shape:
+                self.stage.shapes.pick(shape, touch.ctrl)
             return False
         if hit.handle is not None:
             self._grip = hit
@@ -255,6 +281,9 @@ class PickTool(Tool):
             if hit != self.hovered:
                 self.hovered = hit
                 self.stage.redraw()
+            free = hit is None and not held
+            self.on_shape = self.stage.shapes.hit(self.stage.lens, touch.at) if free else ""
+            self.stage.shapes.point_at(self.on_shape)
             return
         if marks.moving is None and (touch.at - self._start).manhattanLength() < 3:
             return
@@ -302,6 +331,11 @@ class PickTool(Tool):
             self.stage.mark_going(grip.mark, True)
         self.stage.redraw()
         return True
+
+    def leave(self) -> None:
+        """Nothing is under the pointer."""
+        self.on_shape = ""
+        self.stage.shapes.point_at("")
 
     @staticmethod
     def _neighbour(mark: Mark, handle: int) -> Point | None:
