@@ -15,7 +15,7 @@ from viewer.plates.chart import Figure, Rose, Strip
 from viewer.plates.draw import drawing_settings
 from viewer.plates.figure_scene import lay_out_figure, natural_height
 from viewer.plates.resolution import MM_PER_INCH, POINTS_PER_INCH
-from viewer.plates.scene import PAPER_INK, Area, Item, Picture, Scene, Stroke, Style, Words
+from viewer.plates.scene import PAPER_INK, Area, Item, Picture, Scene, Segments, Stroke, Style, Words
 from viewer.plates.typeface import FAMILY, drawable, text_width_mm
 from viewer.plates.whole_file import whole_file
 
@@ -160,7 +160,7 @@ def _draw(scene: Scene, path: Path, kind: str, dpi: float, about: Figure) -> Non
 
 
 def _add(axes: Axes, scene: Scene, item: Item, order: int, *, live: bool) -> None:
-    from matplotlib.collections import EllipseCollection
+    from matplotlib.collections import EllipseCollection, LineCollection
     from matplotlib.lines import Line2D
     from matplotlib.patches import Polygon, Rectangle
 
@@ -190,6 +190,11 @@ def _add(axes: Axes, scene: Scene, item: Item, order: int, *, live: bool) -> Non
             solid_capstyle="butt", zorder=order,
         )  # fmt: skip
         axes.add_line(artist)
+    elif isinstance(item, Segments):
+        artist = LineCollection(
+            list(item.ends), colors=item.colour, linewidths=item.width, zorder=order
+        )
+        axes.add_collection(artist)
     elif isinstance(item, Area):
         artist = Polygon(item.points, closed=True, facecolor=item.colour, alpha=item.opacity,
                          linewidth=0, zorder=order)  # fmt: skip

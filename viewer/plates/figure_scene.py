@@ -96,9 +96,10 @@ def _entries(figure: Chart | Strip, style: Style) -> list[_Entry]:
     bars: Sequence[Bars] = figure.bars if isinstance(figure, Chart) else ()
     rim = isinstance(figure, Strip)
     roles = OVER_PICTURE if rim else style.ink.roles
+    found: list[Curve | Bars] = [*bars, *figure.curves]
     return [
         _Entry(series.label, series, series.colour or roles[series.role], rim)
-        for series in (*bars, *figure.curves)
+        for series in found
         if series.label
     ]
 

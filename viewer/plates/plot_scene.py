@@ -19,17 +19,19 @@ from viewer.plates.scene import (
     Box,
     Dots,
     Item,
+    Segments,
     Spots,
     Stroke,
     Style,
     Words,
 )
-from viewer.plates.scene_scale import Scale, limits, reading
+from viewer.plates.scene_scale import Scale, Tick, limits, reading
 
 _BAND = 0.22
 _BAR = 0.55
 _TINT = 0.16
 _HEAD = 0.07
+_TICK = 0.45
 
 
 @dataclass(frozen=True)
@@ -76,19 +78,21 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
     spots : Spots
     """
     (x0, x1), (y0, y1) = plot.ends()
-    size, tick = style.size, 0.45 * style.size
-    bottom = tick + size * (CAP + PITCH) + 0.9 * size
-    height = max(size, body.h - bottom - 0.4 * size)
-    y_ticks = Scale(y0, y1, plot.y.log, 0, 1).ticks(max(2, int(height / (3.2 * size))))
-    widest = max((style.measure(t.text, size, False) for t in y_ticks), default=0.0)
-    left = PITCH * size + 0.4 * size + widest + tick + 0.3 * size
-    frame = Box(body.x + left, body.y + 0.4 * size, max(size, body.w - left - 0.8 * size), height)
+    size, tick = style.size, _TICK * style.size
+    below = tick + (2 * CAP + PITCH) * size
+    height = max(size, body.h - below - 0.4 * size)
+    y = Scale(y0, y1, plot.y.log, body.y + 0.4 * size + height, body.y + 0.4 * size)
+    numbers = y.ticks(max(2, int(height / (3.2 * size))))
+    widest = max((style.measure(t.text, size, False) for t in numbers), default=0.0)
+    # The words of the axis, the widest number, the tick.
+    left = (PITCH + 0.7) * size + widest + tick
+    frame = Box(body.x + left, y.end, max(size, body.w - left - 0.8 * size), height)
     x = Scale(x0, x1, plot.x.log, frame.x, frame.right)
-    y = Scale(y0, y1, plot.y.log, frame.bottom, frame.y)
     under: list[Item] = []
     over: list[Item] = []
     _tint(plot, x, y, frame, style, under)
-    _axes(plot, x, y, frame, style, under)
+    _across(plot, x, frame, style, under)
+    _upwards(plot, y, numbers, frame, body.x, style, under)
     for bars in plot.bars:
         _bars(bars, x, y, style, over)
     for curve in sorted(plot.curves, key=lambda c: c.role != "faint"):
@@ -97,46 +101,46 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
     return under, over, frame, _spots(plot, x, y, frame)
 
 
-def _axes(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[Item]) -> None:
-    ink, size, tick = style.ink, style.size, 0.45 * style.size
-    words: list[Item] = []
-    last = -np.inf
+def _across(plot: Plot, x: Scale, frame: Box, style: Style, out: list[Item]) -> None:
+    """The lower axis, its grid, numbers and words."""
+    ink, size, tick = style.ink, style.size, _TICK * style.size
     # Numbers stand as close as their own width allows.
-    wide = max(
-        (style.measure(t.text, size, False) for t in x.ticks(max(2, int(frame.w / (5 * size))))),
-        default=size,
-    )
+    first = x.ticks(max(2, int(frame.w / (5 * size))))
+    wide = max((style.measure(t.text, size, False) for t in first), default=size)
+    last = -np.inf
     for at, text in x.ticks(max(2, int(frame.w / max(4.5 * size, 1.5 * wide)))):
         at_x = float(x.place(np.array([at]))[0])
         if text and not plot.halo:
             out.append(_line(at_x, frame.y, at_x, frame.bottom, ink.grid, style.thin))
         length = tick if text else 0.5 * tick
-        words.append(_line(at_x, frame.bottom, at_x, frame.bottom + length, ink.frame, style.thin))
+        out.append(_line(at_x, frame.bottom, at_x, frame.bottom + length, ink.frame, style.thin))
         half = style.measure(text, size, False) / 2
         if text and at_x - half > last:
             base = frame.bottom + tick + (CAP + 0.35) * size
-            words.append(Words(at_x, base, text, size, ink.dim, "center"))
+            out.append(Words(at_x, base, text, size, ink.dim, "center"))
             last = at_x + half + 0.5 * size
-    for at, text in y.ticks(max(2, int(frame.h / (3.2 * size)))):
+    out.append(_line(frame.x, frame.bottom, frame.right, frame.bottom, ink.frame, style.thin))
+    base = frame.bottom + tick + (CAP + PITCH + 0.6) * size
+    out.append(Words(frame.x + frame.w / 2, base, plot.x.words, size, ink.text, "center"))
+
+
+def _upwards(
+    plot: Plot, y: Scale, numbers: list[Tick], frame: Box, left: float, style: Style, out: list[Item]
+) -> None:
+    """The left axis; its words end at `left`."""
+    ink, size, tick = style.ink, style.size, _TICK * style.size
+    for at, text in numbers:
         at_y = float(y.place(np.array([at]))[0])
         if text and not plot.halo:
             out.append(_line(frame.x, at_y, frame.right, at_y, ink.grid, style.thin))
         length = tick if text else 0.5 * tick
-        words.append(_line(frame.x - length, at_y, frame.x, at_y, ink.frame, style.thin))
+        out.append(_line(frame.x - length, at_y, frame.x, at_y, ink.frame, style.thin))
         if text:
             base = at_y + CAP * size / 2
-            words.append(Words(frame.x - tick - 0.3 * size, base, text, size, ink.dim, "right"))
-    out += words
-    out.append(_line(frame.x, frame.bottom, frame.right, frame.bottom, ink.frame, style.thin))
+            out.append(Words(frame.x - tick - 0.3 * size, base, text, size, ink.dim, "right"))
     out.append(_line(frame.x, frame.y, frame.x, frame.bottom, ink.frame, style.thin))
-    base = frame.bottom + tick + (CAP + PITCH + 0.6) * size
-    out.append(Words(frame.x + frame.w / 2, base, plot.x.words, size, ink.text, "center"))
-    widest = max(
-        (style.measure(t.text, size, False) for t in y.ticks(max(2, int(frame.h / (3.2 * size))))),
-        default=0.0,
-    )
-    away = frame.x - tick - widest - 1.0 * size
-    out.append(Words(away, frame.y + frame.h / 2, plot.y.words, size, ink.text, "center", turned=True))
+    words, middle = plot.y.words, frame.y + frame.h / 2
+    out.append(Words(left + 0.95 * size, middle, words, size, ink.text, "center", turned=True))
 
 
 def _line(x0: float, y0: float, x1: float, y1: float, colour: str, width: float) -> Stroke:
@@ -202,14 +206,17 @@ def runs(points: Array) -> list[Array]:
 
 
 def _whiskers(low: Array, high: Array, colour: str, style: Style, out: list[Item]) -> None:
+    both = np.hstack([low, high])
+    x, y0, _, y1 = both[np.isfinite(both).all(axis=1)].T
+    if not x.size:
+        return
     cap = 0.9 * style.dot
-    for (x, y0), (_, y1) in zip(low, high, strict=True):
-        if np.isfinite([x, y0, y1]).all():
-            out.append(Stroke(np.array([[x, y0], [x, y1]]), colour, style.thin, clip=True))
-            for y in (y0, y1):
-                out.append(
-                    Stroke(np.array([[x - cap, y], [x + cap, y]]), colour, style.thin, clip=True)
-                )
+    stems = np.stack([np.column_stack([x, y0]), np.column_stack([x, y1])], axis=1)
+    caps = [
+        np.stack([np.column_stack([x - cap, y]), np.column_stack([x + cap, y])], axis=1)
+        for y in (y0, y1)
+    ]
+    out.append(Segments(np.concatenate([stems, *caps]), colour, style.thin, clip=True))
 
 
 def _tint(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[Item]) -> None:

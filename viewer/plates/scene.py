@@ -62,6 +62,16 @@ class Stroke:
 
 
 @dataclass(frozen=True)
+class Segments:
+    """Straight lines, each between two points: [n, 2, 2]. Thousands are one thing to draw."""
+
+    ends: Array
+    colour: str
+    width: float
+    clip: bool = False
+
+
+@dataclass(frozen=True)
 class Area:
     """A filled polygon of corners [n, 2], without an edge."""
 
@@ -107,7 +117,7 @@ class Picture:
     pixels: npt.NDArray[np.uint8]
 
 
-Item = Stroke | Area | Dots | Words | Picture
+Item = Stroke | Segments | Area | Dots | Words | Picture
 
 
 @dataclass(frozen=True)

@@ -163,7 +163,7 @@ def result() -> Result:
                 214, "µm", "12 hosts cut by the map's edge", {"wilcoxon_p": 3.1e-14},
             ),
             Finding("mean thickness", 85.2, 81.0, 89.4, _OVER_GRAINS, 214, "µm"),
-            Finding("first harmonic", 55.1, 51.8, 58.9, _OVER_GRAINS, 214, "µm", "", {"direction_deg": 2.0}),
+            Finding("first harmonic", 55.1, 51.8, 58.9, _OVER_GRAINS, 214, "µm"),
             Finding("direction of the first harmonic", 2.0, -3.1, 6.6, "95 % interval", 214, "°"),
             Finding("shared directions", 31.0, None, None, "a count has no interval", 214, "%"),
         ),

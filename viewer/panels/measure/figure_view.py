@@ -19,7 +19,16 @@ from PySide6.QtGui import (
     QPixmap,
     QResizeEvent,
 )
-from PySide6.QtWidgets import QFileDialog, QMenu, QSizePolicy, QToolButton, QToolTip, QWidget
+from PySide6.QtWidgets import (
+    QDialog,
+    QFileDialog,
+    QMenu,
+    QSizePolicy,
+    QToolButton,
+    QToolTip,
+    QVBoxLayout,
+    QWidget,
+)
 
 from viewer.errors import GrainlightError
 from viewer.panels import theme
@@ -192,11 +201,14 @@ class FigureView(QWidget):
         menu = QMenu(self)
         save = QAction(icon("export"), "Save figure…", self)
         save.triggered.connect(self.pick_figure_file)
+        large = QAction(icon("full-screen"), "Show large", self)
+        large.triggered.connect(self.show_large)
         copy = QAction(icon("copy"), "Copy picture", self)
         copy.triggered.connect(self.copy_picture)
         numbers = QAction(icon("csv"), "Save numbers…", self)
         numbers.triggered.connect(self.pick_numbers_file)
         for action, tip in (
+            (large, "Open it in a window of its own (double-click)"),
             (save, "Write it as PDF, SVG or PNG, at a width that journals print"),
             (copy, "Put it on the clipboard, black on white"),
             (numbers, "Write every number that is drawn as a table (CSV)"),
@@ -217,6 +229,27 @@ class FigureView(QWidget):
             lambda action: QSettings().setValue("measure/figure_mm", action.data())
         )
         return menu
+
+    def show_large(self) -> None:
+        """Open the figure in a window of its own, which stays until it is closed."""
+        if self._figure is None:
+            return
+        window = QDialog(self.window())
+        window.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        window.setWindowTitle(self._figure.title)
+        view = FigureView()
+        view.set_figure(self._figure)
+        view.stem = self.stem
+        view.said.connect(self.said)
+        column = QVBoxLayout(window)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.addWidget(view)
+        window.resize(*((720, 760) if isinstance(self._figure, Rose) else (960, 600)))
+        window.show()
+
+    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
+        super().mouseDoubleClickEvent(event)
+        self.show_large()
 
     def _show_width(self) -> None:
         chosen = _stored_width()

@@ -136,7 +136,7 @@ class ResultView(QWidget):
         while self.tabs.count():
             page = self.tabs.widget(0)
             self.tabs.removeTab(0)
-            if page is not self._method_page:
+            if page is not None and page is not self._method_page:
                 page.deleteLater()
         if result is None:
             return

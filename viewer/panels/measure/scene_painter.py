@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QPolygonF
 from PySide6.QtWidgets import QApplication
 
@@ -21,6 +21,7 @@ from viewer.plates.scene import (
     Item,
     Picture,
     Scene,
+    Segments,
     Stroke,
     Style,
     Words,
@@ -85,7 +86,7 @@ def paint(painter: QPainter, scene: Scene) -> None:
     painter.fillRect(QRectF(0, 0, scene.width, scene.height), QColor(scene.ground))
     frame = QRectF(*scene.frame)
     for item in scene.items:
-        clipped = isinstance(item, Stroke | Area | Dots) and item.clip
+        clipped = isinstance(item, Stroke | Segments | Area | Dots) and item.clip
         if clipped:
             painter.save()
             painter.setClipRect(frame, Qt.ClipOperation.IntersectClip)
@@ -108,6 +109,11 @@ def picture(figure: Figure, width: float, height: float) -> QImage:
 def _paint(painter: QPainter, item: Item) -> None:
     if isinstance(item, Stroke):
         _stroke(painter, item)
+    elif isinstance(item, Segments):
+        pen = QPen(QColor(item.colour), item.width)
+        pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+        painter.setPen(pen)
+        painter.drawLines([QLineF(*ends) for ends in item.ends.reshape(-1, 4).tolist()])
     elif isinstance(item, Area):
         colour = QColor(item.colour)
         colour.setAlphaF(item.opacity)
