@@ -176,9 +176,9 @@ def test_every_kind_that_is_asked_for_has_a_row_and_a_form(panel: RequestsPanel)
 def test_a_row_opens_its_form_and_back_leads_to_the_list(qtbot: QtBot, panel: RequestsPanel) -> None:
     qtbot.mouseClick(panel.list.rows["rims"], Qt.MouseButton.LeftButton)
     assert panel.kind == "rims"
-    assert panel.title.text() == KINDS["rims"].title
-    assert panel.question.text() == KINDS["rims"].question
-    panel.back.click()
+    assert panel.page.title.text() == KINDS["rims"].title
+    assert panel.page.question.text() == KINDS["rims"].question
+    panel.page.back.click()
     assert panel.form is None
     qtbot.keyClick(panel.list.rows["contact"], Qt.Key.Key_Return)
     assert panel.kind == "contact"

@@ -67,6 +67,8 @@ class MeasureBench(QWidget):
         Id of the map that is to be shown, so that something can be measured on it again.
     overlay_changed(object)
         What the result that is shown draws over its map (`Overlay`), None for nothing.
+    overlay_glow(object)
+        Shape of that overlay (`Drawn`) to light up, None for none.
     tool_wanted(str)
         Tool of the map view that a measurement needs first: "contact", "traverse", "way-up".
     """
@@ -78,6 +80,7 @@ class MeasureBench(QWidget):
     map_changed = Signal(object)
     map_wanted = Signal(str)
     overlay_changed = Signal(object)
+    overlay_glow = Signal(object)
     tool_wanted = Signal(str)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
@@ -95,6 +98,7 @@ class MeasureBench(QWidget):
         self.drawn = QLabel()
         self.requests = RequestsPanel(desk, _under(self.tools, self.reading))
         self.requests.overlay_changed.connect(self.overlay_changed)
+        self.requests.glow.connect(self.overlay_glow)
         self.requests.tool_wanted.connect(self.tool_wanted)
         self.model = LedgerModel()
         self.model.label_edited.connect(self._rename)

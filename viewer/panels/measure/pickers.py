@@ -7,12 +7,12 @@ silently: the chooser is then empty and says what it misses.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QColor, QIcon, QPainter, QPixmap, QValidator
-from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QSizePolicy
+from PySide6.QtGui import QColor, QIcon, QPainter, QPixmap, QValidator, QWheelEvent
+from PySide6.QtWidgets import QComboBox, QDoubleSpinBox, QSizePolicy, QWidget
 
 from viewer.desk.desk import Desk
 from viewer.desk.drawing import units_up
@@ -45,7 +45,7 @@ def lines_of(desk: Desk, map_id: str, kind: LineKind) -> list[Choice]:
 
 
 def units_of(desk: Desk, map_id: str) -> list[Choice]:
-    """Rock units of a map, as they lie: the uppermost first, where somebody has said which way is up."""
+    """Rock units of a map, as they lie: the uppermost first, where way-up is known."""
     up = desk.setup(map_id).orientation.way_up_deg is not None
     units = units_up(desk, map_id)[::-1] if up else desk.sorting.units(map_id)
     return [Choice(x.id, x.name) for x in units]
@@ -98,6 +98,7 @@ class Picker(QComboBox):
         super().__init__()
         self.setAccessibleName(name)
         self.setToolTip(tip)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         # Names may be long; the form is not to grow with them.
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(theme.current().control * 4)
@@ -137,6 +138,9 @@ class Picker(QComboBox):
         self._chosen = None if name is None else self._named(name) or Choice("", name)
         self._show()
         self.changed.emit()
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        _turn_or_scroll(self, event, super().wheelEvent)
 
     def _named(self, name: str) -> Choice | None:
         wanted = name.strip().casefold()
@@ -216,6 +220,7 @@ class NumberBox(QDoubleSpinBox):
         self.setSuffix(f" {unit}" if unit and unit != "°" else unit)
         self.setStepType(QDoubleSpinBox.StepType.AdaptiveDecimalStepType)
         self.setKeyboardTracking(False)
+        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(theme.current().control * 3)
         self.valueChanged.connect(lambda _value: self.changed.emit())
@@ -250,6 +255,17 @@ class NumberBox(QDoubleSpinBox):
         if bare in ("", self.specialValueText()):
             return (QValidator.State.Acceptable, text, at)
         return super().validate(text, at)
+
+    def wheelEvent(self, event: QWheelEvent) -> None:
+        _turn_or_scroll(self, event, super().wheelEvent)
+
+
+def _turn_or_scroll(widget: QWidget, event: QWheelEvent, turn: Callable[[QWheelEvent], None]) -> None:
+    """The wheel turns a field that is being edited; over any other it scrolls the form."""
+    if widget.hasFocus():
+        turn(event)
+    else:
+        event.ignore()
 
 
 def swatch(colour: tuple[int, int, int]) -> QIcon:

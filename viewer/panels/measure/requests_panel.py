@@ -8,33 +8,21 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from PySide6.QtCore import QEvent, QObject, QSize, Qt, Signal
-from PySide6.QtGui import QKeySequence, QShortcut
-from PySide6.QtWidgets import (
-    QFrame,
-    QHBoxLayout,
-    QLabel,
-    QScrollArea,
-    QSizePolicy,
-    QStackedWidget,
-    QToolButton,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtCore import Signal
+from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from viewer.desk.desk import Desk
 from viewer.desk.measures.result import Overlay, Result
 from viewer.errors import GrainlightError
 from viewer.panels import theme
-from viewer.panels.icons import icon
 from viewer.panels.measure.basis import basis_of
 from viewer.panels.measure.form import RequestForm
 from viewer.panels.measure.forms import FORMS
 from viewer.panels.measure.kinds_list import KindsList
-from viewer.panels.measure.result_words import ResultView
+from viewer.panels.measure.request_page import RequestPage
+from viewer.panels.measure.result_view import ResultView
 from viewer.panels.measure.run_strip import RunStrip
 from viewer.panels.parts import Line
-from viewer.panels.qt import plain_tip
 from viewer.science.measure.registry import KINDS
 from viewer.store.requests import Request, Window
 
@@ -57,12 +45,15 @@ class RequestsPanel(QWidget):
         Tool of the map view that the user needs before measuring.
     overlay_changed(object)
         What the result that is shown draws over its map (`Overlay`), None for nothing.
+    glow(object)
+        Shape of that overlay (`Drawn`) to light up, None for none.
     measured(object)
         A `Result` that has just come.
     """
 
     tool_wanted = Signal(str)
     overlay_changed = Signal(object)
+    glow = Signal(object)
     measured = Signal(object)
 
     def __init__(self, desk: Desk, rulers: QWidget, parent: QWidget | None = None) -> None:
@@ -84,6 +75,9 @@ class RequestsPanel(QWidget):
         self.run.answered.connect(self._answered)
         self.run.tool_wanted.connect(self.tool_wanted)
         self.result = ResultView(desk)
+        self.result.glow.connect(self.glow)
+        self.page = RequestPage(self.run, self.result)
+        self.page.back_wanted.connect(self.show_list)
         self._build()
         desk.changed.connect(self._document_changed)
         desk.layers_changed.connect(self._map_changed)
@@ -102,48 +96,10 @@ class RequestsPanel(QWidget):
         upper.addWidget(Line())
         upper.addWidget(self.list, 1)
         self.pages.addWidget(first)
-        self.pages.addWidget(self._build_page())
+        self.pages.addWidget(self.page)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.addWidget(self.pages)
-        self.back.setIconSize(QSize(tokens.icon_small, tokens.icon_small))
-
-    def _build_page(self) -> QWidget:
-        tokens = theme.current()
-        self.back = QToolButton()
-        self.back.setIcon(icon("chevron-left"))
-        self.back.setToolTip("Back to what can be measured (Alt+Left)")
-        self.back.setAccessibleName("Back")
-        self.back.clicked.connect(self.show_list)
-        self.title = QLabel()
-        self.title.setProperty("tone", "title")
-        self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        head = QHBoxLayout()
-        head.setSpacing(tokens.gap_1)
-        head.addWidget(self.back)
-        head.addWidget(self.title, 1)
-        self.question = QLabel()
-        self.question.setProperty("tone", "dim")
-        self.question.setWordWrap(True)
-        self.stack = QStackedWidget()
-        self.stack.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        self._form_area = _Snug(self.stack)
-        self._room = QWidget()
-        page = QWidget()
-        column = QVBoxLayout(page)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(tokens.gap_2)
-        column.addLayout(head)
-        column.addWidget(self.question)
-        column.addWidget(self._form_area)
-        column.addWidget(self.run)
-        column.addWidget(Line())
-        column.addWidget(self.result, 1)
-        column.addWidget(self._room, 1)
-        for keys in (QKeySequence.StandardKey.Back, QKeySequence("Alt+Left")):
-            shortcut = QShortcut(QKeySequence(keys), page, self.show_list)
-            shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-        return page
 
     # -- what the bench tells -------------------------------------------------------------------
 
@@ -190,21 +146,11 @@ class RequestsPanel(QWidget):
 
     def show_kind(self, name: str) -> None:
         """Show the form of a kind, and what was measured last by it."""
-        kind = KINDS[name]
         if name not in self.forms:
             form = self.forms[name] = FORMS[name]()
             form.changed.connect(self._form_changed)
-            self.stack.addWidget(form)
         self.kind = name
-        self.title.setText(kind.title)
-        self.title.setToolTip(plain_tip(f"{kind.method}\n\n{kind.caution}"))
-        self.question.setText(kind.question)
-        for other in self.forms.values():
-            # The stack is as high as the form that is shown, not as its highest.
-            policy = QSizePolicy.Policy.Preferred
-            shown = other is self.forms[name]
-            other.setSizePolicy(policy, policy if shown else QSizePolicy.Policy.Ignored)
-        self.stack.setCurrentWidget(self.forms[name])
+        self.page.show_kind(KINDS[name], self.forms[name])
         self.pages.setCurrentIndex(1)
         self._refresh()
         self._show_result()
@@ -267,6 +213,8 @@ class RequestsPanel(QWidget):
             self.desk.sorting.image(map_id)
         form.fill(self.desk, map_id, self._view_um)
         self.run.set_lack(form.lack)
+        if form.lack is not None:
+            self.page.unfold(True)  # what is missing is chosen there
         self._show_age()
 
     @property
@@ -280,8 +228,7 @@ class RequestsPanel(QWidget):
         answer = self.answer
         result = None if answer is None else answer.result
         self.result.set_result(result)
-        self.result.setVisible(result is not None)
-        self._room.setVisible(result is None)
+        self.page.show_answer(result is not None)
         self._show_age()
         overlay = None if result is None else result.overlay
         if overlay is not self._overlay:
@@ -299,6 +246,8 @@ class RequestsPanel(QWidget):
         self.run.say(
             "What was measured has changed since: measure again." if changed else "", "caution"
         )
+        # One button leads on: this one, until its answer is there to be kept.
+        self.run.set_primary(answer is None or changed)
 
 
 class _Answer(NamedTuple):
@@ -306,26 +255,3 @@ class _Answer(NamedTuple):
 
     result: Result
     basis: tuple[object, ...]
-
-
-class _Snug(QScrollArea):
-    """As high as what it holds, while there is room; scrolls where there is none."""
-
-    def __init__(self, held: QWidget) -> None:
-        super().__init__()
-        self._held = held
-        self.setFrameShape(QFrame.Shape.NoFrame)
-        self.setWidgetResizable(True)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
-        self.setMinimumHeight(4 * theme.current().control)
-        self.setWidget(held)
-        held.installEventFilter(self)
-
-    def sizeHint(self) -> QSize:
-        return self._held.sizeHint()
-
-    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
-        if event.type() == QEvent.Type.LayoutRequest:
-            self.updateGeometry()
-        return super().eventFilter(watched, event)

@@ -117,6 +117,10 @@ class RunStrip(QWidget):
             self._job.cancel()
             self._show()
 
+    def set_primary(self, primary: bool) -> None:
+        """Say whether to measure is what leads on."""
+        set_property(self.go, "kind", "primary" if primary else "")
+
     def say(self, text: str, tone: str = "dim") -> None:
         """Say something where what is missing is said."""
         self._say(text, tone)
