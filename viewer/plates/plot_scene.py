@@ -265,10 +265,13 @@ def _label(
     low, most = float(ends.min()), float(ends.max())
     if rule.axis == "x":
         inside = not (most < frame.x or low > frame.right)
+        # A span's words stand over its middle, a line's beside it.
+        middle = (low + most) / 2 - wide / 2 - pad
+        beside = (most + pad, low - pad - wide - 2 * pad)
         spots = [
             Box(x, frame.y + pad + row * high, wide + 2 * pad, high)
             for row in range(6)
-            for x in (most + pad, low - pad - wide - 2 * pad)
+            for x in (beside if rule.to is None else (middle, *beside))
         ]
     else:
         inside = not (most < frame.y or low > frame.bottom)

@@ -1,0 +1,178 @@
+"""Figures laid out: everything on the sheet, at the place that its value says."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from tests.plates.figures import NAN, awkward, chart, histogram, ordinary, rose, strip
+from viewer.plates.chart import Axis, Curve, Rule
+from viewer.plates.chart_page import page_scene, page_style
+from viewer.plates.figure_scene import lay_out_figure
+from viewer.plates.scene import (
+    CAP,
+    PAPER_INK,
+    Area,
+    Dots,
+    Picture,
+    Scene,
+    Segments,
+    Stroke,
+    Words,
+    wrapped,
+)
+from viewer.plates.strip_scene import grey
+
+STYLE = page_style()
+DATA = PAPER_INK.roles["data"]
+
+
+def laid(figure, width=340.0, height=230.0) -> Scene:
+    return lay_out_figure(figure, width, height, STYLE)
+
+
+def of(scene: Scene, sort: type) -> list:
+    return [item for item in scene.items if isinstance(item, sort)]
+
+
+def box_of(words: Words) -> tuple[float, float, float, float]:
+    """Left, top, right, bottom of a text's capitals."""
+    wide, high = STYLE.measure(words.text, words.size, words.bold), CAP * words.size
+    back = {"left": 0.0, "center": 0.5, "right": 1.0}[words.align] * wide
+    if words.turned:
+        return words.x - high, words.y + back - wide, words.x, words.y + back
+    return words.x - back, words.y - high, words.x - back + wide, words.y
+
+
+@pytest.mark.parametrize("figure", [*ordinary(), *awkward()], ids=lambda f: f.name)
+def test_nothing_that_is_drawn_lacks_a_place(figure):
+    for item in laid(figure).items:
+        if isinstance(item, Stroke | Area | Dots):
+            assert np.isfinite(item.points).all()
+        elif isinstance(item, Segments):
+            assert np.isfinite(item.ends).all()
+        elif isinstance(item, Words):
+            assert np.isfinite([item.x, item.y]).all()
+
+
+@pytest.mark.parametrize("figure", ordinary(), ids=lambda f: f.name)
+@pytest.mark.parametrize("width_mm", [85.0, 120.0, 175.0])
+def test_words_lie_on_the_sheet_and_not_on_one_another(figure, width_mm):
+    scene = page_scene(figure, width_mm)
+    boxes = [box_of(words) for words in of(scene, Words)]
+    for left, top, right, bottom in boxes:
+        assert left >= 0
+        assert top >= 0
+        assert right <= scene.width
+        assert bottom <= scene.height
+    for one, other in combinations(boxes, 2):
+        apart = one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1]
+        assert apart
+
+
+def test_no_word_is_smaller_than_journals_take():
+    for figure in ordinary():
+        assert min(words.size for words in of(page_scene(figure, 85.0), Words)) >= 6.0
+
+
+def test_a_line_goes_through_its_points_and_breaks_where_there_are_none():
+    figure = chart(x=Axis("x", "", 0.0, 9.0), y=Axis("y", "", 0.0, 10.0), rules=())
+    scene = laid(figure)
+    first, second = [s for s in of(scene, Stroke) if s.clip and s.colour == DATA]
+    assert [len(first.points), len(second.points)] == [3, 6]
+    frame = scene.frame
+    x, y = second.points[-1]
+    assert x == pytest.approx(frame.right)
+    assert y == pytest.approx(frame.bottom - 0.9 * frame.h)
+
+
+def test_a_band_has_a_part_for_each_part_of_its_line():
+    bands = [area for area in of(laid(chart(rules=())), Area) if area.clip and area.colour == DATA]
+    assert [len(area.points) for area in bands] == [6, 12]
+
+
+def test_a_step_holds_to_the_next_x():
+    curve = Curve(np.array([0.0, 1.0, 2.0]), np.array([5.0, 7.0, NAN]), style="steps")
+    figure = chart(curves=(curve,), rules=(), x=Axis("x", "", 0.0, 2.0), y=Axis("y", "", 0.0, 10.0))
+    scene = laid(figure)
+    (line,) = [s for s in of(scene, Stroke) if s.clip]
+    across = (line.points[:, 0] - scene.frame.x) / scene.frame.w * 2
+    up = (scene.frame.bottom - line.points[:, 1]) / scene.frame.h * 10
+    assert across == pytest.approx([0, 1, 1, 2])
+    assert up == pytest.approx([5, 5, 7, 7])
+
+
+def test_bars_stand_on_zero_and_are_as_tall_as_their_counts():
+    scene = laid(histogram())
+    bars = [area for area in of(scene, Area) if area.clip]
+    heights = [float(np.ptp(bar.points[:, 1])) for bar in bars]
+    assert np.array(heights) / heights[0] == pytest.approx([1.0, 2.5, 4.5])
+    assert max(bar.points[:, 1].max() for bar in bars) == pytest.approx(scene.frame.bottom)
+
+
+def test_words_of_rules_keep_apart_even_where_the_rules_do_not():
+    rules = tuple(Rule(4.0 + 0.1 * k, label=f"contact {k}") for k in range(4))
+    words = [box_of(w) for w in of(laid(chart(rules=rules)), Words) if w.text.startswith("contact")]
+    assert len(words) == 4
+    for one, other in combinations(words, 2):
+        assert one[3] <= other[1] or other[3] <= one[1] or one[2] <= other[0] or other[2] <= one[0]
+
+
+def test_petals_point_where_their_direction_says_and_reach_as_far_as_their_value():
+    scene = laid(rose())
+    frame = scene.frame
+    centre = np.array([frame.x + frame.w / 2, frame.y + frame.h / 2])
+    petals = [area for area in of(scene, Area) if area.colour == DATA]
+    assert len(petals) == 3
+    reach = [np.hypot(*(p.points - centre).T).max() / (frame.w / 2) for p in petals]
+    assert reach == pytest.approx([0.8, 0.5, 0.3])
+    up, right, down = (p.points.mean(axis=0) - centre for p in petals)
+    assert up[1] < 0
+    assert abs(up[0]) < 1e-6
+    assert right[0] > 0
+    assert abs(right[1]) < 1e-6
+    assert down[1] > 0
+
+
+def test_a_direction_without_a_value_is_marked_at_the_rim_and_is_no_petal_of_length_zero():
+    scene = laid(rose())
+    dashed = [stroke for stroke in of(scene, Stroke) if stroke.dashed]
+    assert len(dashed) == 1
+    frame = scene.frame
+    assert dashed[0].points[:, 0].min() == pytest.approx(frame.x)
+    words = [scene.spots.tell(i) for i in range(len(scene.spots.at))]
+    assert "225° to 315° from way-up\nnothing measured\nn = 0" in words
+    assert "315° to 45° from way-up\nmean thickness: 80 µm (70 to 90)\nn = 12" in words
+
+
+def test_a_strips_first_row_is_the_lowest():
+    figure = strip()
+    pixels = grey(figure)
+    assert pixels[-1, 0, 0] == 0
+    assert pixels[0, -1, 0] == 255
+    assert pixels[1, 2, 3] == 0  # nothing there: see-through
+    scene = laid(figure)
+    picture = of(scene, Picture)[0]
+    assert picture.box == scene.frame
+
+
+def test_the_pointer_reads_what_is_drawn():
+    scene = laid(chart())
+    words = [scene.spots.tell(i) for i in range(len(scene.spots.at))]
+    assert "mean\ndistance: 2 mm\nCa: 4 counts (3.5 to 4.5)" in words
+    assert not any("no value" in text for text in words)
+    bars = laid(histogram())
+    assert bars.spots.tell(1) == "up minus down: 0 to 10 µm\ngrains: 5"
+
+
+def test_points_outside_stated_ends_have_nothing_to_say():
+    assert len(laid(chart(y=Axis("Ca", "", 100.0, 200.0))).spots.at) == 0
+
+
+def test_text_is_broken_between_words():
+    lines = wrapped("one two three four", 40.0, 7.0, STYLE.measure)
+    assert " ".join(lines) == "one two three four"
+    assert len(lines) > 1
+    assert wrapped("", 40.0, 7.0, STYLE.measure) == []
