@@ -46,6 +46,7 @@ class RequestPage(QScrollArea):
         self.run = run
         self.result = result
         self._answered = False
+        self._forms: list[RequestForm] = []
         self.setFrameShape(QFrame.Shape.NoFrame)
         self.setWidgetResizable(True)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
@@ -107,11 +108,11 @@ class RequestPage(QScrollArea):
         self.title.setText(kind.title)
         self.title.setToolTip(plain_tip(f"{kind.method}\n\n{kind.caution}"))
         self.question.setText(kind.question)
-        if self.stack.indexOf(form) < 0:
+        if form not in self._forms:
             self.stack.addWidget(form)
-        for at in range(self.stack.count()):
+            self._forms.append(form)
+        for other in self._forms:
             # The stack is as high as the form that is shown, not as its highest.
-            other = self.stack.widget(at)
             policy = QSizePolicy.Policy.Preferred
             other.setSizePolicy(policy, policy if other is form else QSizePolicy.Policy.Ignored)
         self.stack.setCurrentWidget(form)

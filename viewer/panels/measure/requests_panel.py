@@ -118,6 +118,12 @@ class RequestsPanel(QWidget):
         elif self.form is not None and view_um is not None:
             self.form.set_view(view_um)
 
+    def show_hint(self, tool: str, text: str) -> None:
+        """What the tool in hand expects next: said where the form misses what it draws."""
+        lack = None if self.form is None else self.form.lack
+        if lack is not None:
+            self.run.show_hint(text if tool == lack.tool else "")
+
     def close(self) -> bool:
         """Stop what is measured, and let the desk go."""
         if self._open:

@@ -117,6 +117,12 @@ class RunStrip(QWidget):
             self._job.cancel()
             self._show()
 
+    def show_hint(self, text: str) -> None:
+        """Say what the tool expects that mends what is missing; empty once it is put down."""
+        lack = self._lack
+        if lack is not None and lack.tool:
+            self._say(text or lack.words, "dim" if text else "caution")
+
     def set_primary(self, primary: bool) -> None:
         """Say whether to measure is what leads on."""
         set_property(self.go, "kind", "primary" if primary else "")
