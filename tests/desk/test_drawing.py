@@ -201,3 +201,29 @@ def test_a_contact_has_no_width_and_a_traverse_no_negative_one(desk: Desk) -> No
         drawing.set_width(desk.state, traverse, -5.0)
     drawing.apply(desk, drawing.set_width(desk.state, traverse, 250.0))
     assert drawing.line_by_id(desk.state, traverse).width_um == 250.0
+
+
+def test_the_contact_of_two_units_tells_which_is_below(desk: Desk) -> None:
+    low, high = _unit(desk, LOW, "Troctolite"), _unit(desk, HIGH, "Norite")
+    with pytest.raises(InputError, match="which way is up"):
+        drawing.contact_between(desk, MAP, low, high)
+    desk.set_setup("Up", MAP, MapSetup(orientation=Orientation(way_up_deg=0.0)))
+    for one, other in ((low, high), (high, low)):
+        edit = drawing.contact_between(desk, MAP, one, other)
+        (line,) = edit.documents["lines"].lines
+        assert line.between == ("Troctolite", "Norite")
+        assert sorted(line.points) == [(0.0, 9000.0), (2600.0, 9000.0)]
+    with pytest.raises(InputError, match="between two units"):
+        drawing.contact_between(desk, MAP, low, low)
+
+
+def test_units_that_hands_left_a_gap_between_meet_along_the_lower_ones_edge(desk: Desk) -> None:
+    desk.set_setup("Up", MAP, MapSetup(orientation=Orientation(way_up_deg=0.0)))
+    low = _unit(desk, ((0.0, 9040.0), (2600.0, 9040.0), (2600.0, 18000.0), (0.0, 18000.0)))
+    high = _unit(desk, HIGH)
+    (line,) = drawing.contact_between(desk, MAP, low, high).documents["lines"].lines
+    assert {y for _, y in line.points} == {9040.0}
+    far = _unit(desk, ((0.0, 100.0), (2600.0, 100.0), (2600.0, 500.0)))
+    drawing.apply(desk, drawing.remove(desk.state, [high]))
+    with pytest.raises(InputError, match="do not meet"):
+        drawing.contact_between(desk, MAP, low, far)

@@ -6,6 +6,7 @@ unique on a map: requests ask by name.
 """
 
 from viewer.desk.drawing.any import remove, rename
+from viewer.desk.drawing.contacts import contact_between
 from viewer.desk.drawing.edit import (
     Edit,
     apply,
@@ -35,6 +36,7 @@ __all__ = [
     "add_unit",
     "apply",
     "checked_name",
+    "contact_between",
     "free_name",
     "line_by_id",
     "lines_of",

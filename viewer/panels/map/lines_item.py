@@ -59,8 +59,10 @@ class LinesItem:
         selected: Collection[str],
         glowing: str,
         hidden: str,
+        taken: Sequence[QRectF] = (),
     ) -> None:
-        """Draw every line but the `hidden` one, which its tool draws."""
+        """Draw every line but the `hidden` one, which its tool draws; names stand clear of `taken`."""
+        boxes = list(taken)
         for line in sorted(self.lines, key=lambda x: (x.id in selected, x.id == glowing)):
             if line.id == hidden:
                 continue
@@ -70,7 +72,8 @@ class LinesItem:
             paint_path(painter, lens, path, width, line.kind, selected=on, glows=glows)
             length = path.length()
             if on or glows or length >= NAMED:
-                _name(painter, lens, font, path, line.name, selected=on)
+                box = _name(painter, lens, font, path, line.name, boxes, selected=on)
+                boxes += [box] if box is not None else []
 
 
 def paint_path(
@@ -141,21 +144,35 @@ def _barbs(path: QPainterPath) -> QPainterPath:
 
 
 def _name(
-    painter: QPainter, lens: Lens, font: QFont, path: QPainterPath, name: str, *, selected: bool
-) -> None:
-    """Write a name at the line's first place in view where it may stand, above the line."""
-    frame = QRectF(0, 0, *lens.size_px).adjusted(8, 24, -8, -8)
+    painter: QPainter,
+    lens: Lens,
+    font: QFont,
+    path: QPainterPath,
+    name: str,
+    taken: Sequence[QRectF],
+    *,
+    selected: bool,
+) -> QRectF | None:
+    """Write a name above the line, in view and where no other name stands; returns its room."""
+    frame = QRectF(0, 0, *lens.size_px).adjusted(4, 4, -4, -4)
+    room = halo.text_size(name, font)
+    spare: QRectF | None = None
     for share in (0.5, 0.35, 0.65, 0.2, 0.8, 0.05, 0.95):
         at = path.pointAtPercent(share)
-        if frame.contains(at):
-            accent = QColor(theme.current().overlay_accent)
-            halo.text(
-                painter,
-                at - QPointF(0, 6),
-                name,
-                font,
-                align=(0.5, 1.0),
-                colour=accent if selected else None,
-                keep_in=frame.adjusted(0, -20, 0, 0),
-            )
-            return
+        box = QRectF(at.x() - room.width() / 2, at.y() - 6 - room.height(), *_size(room))
+        if not frame.contains(box):
+            continue
+        spare = spare or box
+        if not any(box.intersects(other) for other in taken):
+            break
+    else:
+        box = spare or QRectF()
+    if box.isNull():
+        return None
+    accent = QColor(theme.current().overlay_accent)
+    colour = accent if selected else None
+    return halo.text(painter, box.topLeft(), name, font, align=(0, 0), colour=colour)
+
+
+def _size(room: QRectF) -> tuple[float, float]:
+    return room.width(), room.height()

@@ -167,12 +167,14 @@ class MapShapes(QObject):
         """Draw all but the one that its tool draws."""
         if not self.shown:
             return
-        for item in (self.units_item, self.lines_item):
-            item.paint(
-                painter,
-                lens,
-                font,
-                selected=self.selected,
-                glowing=self.glowing,
-                hidden=self.editing,
-            )
+        selected, glowing, hidden = self.selected, self.glowing, self.editing
+        self.units_item.paint(painter, lens, font, selected=selected, glowing=glowing, hidden=hidden)
+        self.lines_item.paint(
+            painter,
+            lens,
+            font,
+            selected=selected,
+            glowing=glowing,
+            hidden=hidden,
+            taken=self.units_item.labels,
+        )

@@ -48,6 +48,11 @@ class UnitsItem:
         self._middles: dict[str, tuple[float, float] | None] = {}
         self._labels: list[tuple[str, QRectF]] = []
 
+    @property
+    def labels(self) -> list[QRectF]:
+        """Rooms that the names took when they were last drawn."""
+        return [box for _, box in self._labels]
+
     def set_units(self, units: Sequence[Unit]) -> None:
         """Draw these from now on."""
         self.units = tuple(units)

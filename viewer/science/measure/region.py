@@ -259,6 +259,57 @@ def band(first: Points, second: Points, size_um: tuple[float, float] | None = No
     return clean((tuple(ring.exterior.coords[:-1]),), size_um)
 
 
+def shared_line(
+    one: Iterable[Points],
+    other: Iterable[Points],
+    gap_um: float,
+    size_um: tuple[float, float] | None = None,
+) -> list[Point]:
+    """The line along which two regions meet: the longest, where they meet along several.
+
+    Parameters
+    ----------
+    gap_um : float
+        Regions that come no nearer than this do not meet. Where hands left a gap, or let the regions
+        overlap, the line is the edge of the first.
+    size_um : (float, float), optional
+        Width and height of the map: along its edges regions are cut, and do not meet.
+
+    Raises
+    ------
+    InputError
+        They do not meet along a line.
+    """
+    import shapely
+
+    a, b = geometry(one), geometry(other)
+    edge = a.boundary
+    if size_um is not None:
+        edge = edge.difference(shapely.box(0.0, 0.0, *size_um).boundary)
+    exact = _joined(shapely.intersection(edge, b.boundary))
+    near = _joined(shapely.intersection(edge, b.buffer(gap_um, join_style="mitre")))
+    # Along a shared edge the nearness reaches beyond its ends, around the corner, by the gap: an
+    # exact edge of nearly the same length is the better one.
+    best = exact if exact is not None and (near is None or exact.length > 0.8 * near.length) else near
+    if best is None or best.length <= 2.0 * gap_um:
+        raise InputError(
+            "The two units do not meet.",
+            hint="A contact is made of units that lie beside each other, or trace it on the map.",
+        )
+    return [(float(x), float(y)) for x, y in best.coords]
+
+
+def _joined(lines: BaseGeometry) -> BaseGeometry | None:
+    """The longest line of a geometry after pieces that touch end to end were joined."""
+    from shapely import ops
+
+    parts = [g for g in getattr(lines, "geoms", [lines]) if g.length > 0.0]
+    if not parts:
+        return None
+    joined = ops.linemerge(parts)
+    return _longest(joined)
+
+
 def distinct(line: Points) -> list[Point]:
     """The points of a line without repeats one after the other.
 
