@@ -111,9 +111,9 @@ def click_at(qtbot: QtBot, view: MapView, x: float, y: float) -> None:
 
 
 def test_empty_bench_says_what_to_do(bench: MeasureBench) -> None:
-    assert bench.pages.currentIndex() == 0
-    assert not bench.export_button.isEnabled()
-    assert not bench.detail.isVisible()
+    assert bench.ledger.pages.currentIndex() == 0
+    assert not bench.ledger.export_button.isEnabled()
+    assert not bench.ledger.detail.isVisible()
 
 
 def test_a_mark_becomes_a_row_and_undo_takes_both_back(
@@ -130,7 +130,7 @@ def test_a_mark_becomes_a_row_and_undo_takes_both_back(
     desk.undo()
     assert labels(bench) == []
     assert desk.state.marks.marks == ()
-    assert bench.pages.currentIndex() == 0
+    assert bench.ledger.pages.currentIndex() == 0
     desk.redo()
     assert labels(bench) == ["D1"]
 
@@ -170,7 +170,7 @@ def test_delete_removes_the_selected_rows_as_one_step(
     for at in range(3):
         bench.add_mark(a_mark(map_id, f"m{at}", x=100.0 * (at + 1)))
     bench.view.selectAll()
-    assert "3 rows" in bench.detail.text.text()
+    assert "3 rows" in bench.ledger.detail.text.text()
     bench.view.clearSelection()
     bench.view.selectRow(0)
     selection = bench.view.selectionModel()
@@ -224,7 +224,7 @@ def test_selecting_a_row_goes_to_its_mark(
 def test_the_detail_says_how_a_number_was_made(bench: MeasureBench, map_id: str) -> None:
     lines = ((100.0, 100.0), (900.0, 120.0)), ((100.0, 500.0), (900.0, 540.0))
     bench.add_mark(Mark(id="t", map=map_id, kind="thickness", points=lines[0], second=lines[1]))
-    text = bench.detail.text.text()
+    text = bench.ledger.detail.text.text()
     assert "T1" in text
     assert "95 % interval" in text
     assert "Smallest" in text
@@ -236,7 +236,7 @@ def test_the_detail_says_how_a_number_was_made(bench: MeasureBench, map_id: str)
 
 def test_markup_in_a_label_is_text(bench: MeasureBench, map_id: str) -> None:
     bench.add_mark(replace(a_mark(map_id), label="<b>x</b> & y"))
-    assert "&lt;b&gt;x&lt;/b&gt; &amp; y" in bench.detail.text.text()
+    assert "&lt;b&gt;x&lt;/b&gt; &amp; y" in bench.ledger.detail.text.text()
 
 
 def test_copy_is_tab_separated(qtbot: QtBot, bench: MeasureBench, map_id: str) -> None:
@@ -249,7 +249,7 @@ def test_copy_is_tab_separated(qtbot: QtBot, bench: MeasureBench, map_id: str) -
     assert len(lines) == 3
     assert {len(line.split("\t")) for line in lines} == {9}
     bench.view.selectRow(0)
-    bench.copy_button.click()
+    bench.ledger.copy_button.click()
     assert len(QGuiApplication.clipboard().text().splitlines()) == 2
 
 
@@ -261,7 +261,7 @@ def test_the_ledger_is_exported(
     desk.said.connect(lambda level, text: said.append((level, text)))
     chosen = str(tmp_path / "table")
     monkeypatch.setattr(QFileDialog, "getSaveFileName", lambda *_a, **_k: (chosen, ""))
-    bench.export_button.click()
+    bench.ledger.export_button.click()
     header, cells = read_table(tmp_path / "table.csv")
     value = desk.state.ledger.rows[0].value
     assert float(cells[0][header.index("value_um")]) == value
@@ -315,8 +315,8 @@ def test_nothing_can_be_drawn_on_a_project_opened_for_reading(
         bench.set_map(reading.map().id)
         assert not any(action.isEnabled() for action in bench.tools.actions_by_kind.values())
         assert "reading" in bench.tools.how.text()
-        assert "reading" in bench.empty.text()
-        assert "tool" not in bench.empty.text()
+        assert "reading" in bench.ledger.empty.text()
+        assert "tool" not in bench.ledger.empty.text()
         said: list[str] = []
         reading.said.connect(lambda level, _text: said.append(level))
         bench.add_mark(a_mark(reading.map().id))

@@ -518,8 +518,8 @@ def test_a_row_is_measured_again_as_it_was_asked_for(
     measured.asked.clear()
     bench.show_page("ledger")
     bench.view.selectRow(0)
-    assert bench.again.isVisible()
-    bench.again.click()
+    assert bench.ledger.again.isVisible()
+    bench.ledger.again.click()
     assert bench.page == "measure"
     assert measured.asked == [(map_id, request)]
     assert bench.requests.form is not None
@@ -542,7 +542,7 @@ def test_a_row_of_another_map_asks_for_that_map(
     bench.show_page("ledger")
     bench.view.selectRow(0)
     bench.map_wanted.connect(bench.set_map)
-    bench.again.click()
+    bench.ledger.again.click()
     assert bench.map_id == map_id
     assert measured.asked == [(map_id, ContactRequest(line="top"))]
 
@@ -552,7 +552,7 @@ def test_a_rulers_row_is_not_measured_again(bench: MeasureBench, map_id: str) ->
 
     bench.add_mark(Mark(id="m", map=map_id, kind="distance", points=((100, 100), (400, 100))))
     bench.show_page("ledger")
-    assert not bench.again.isVisible()
+    assert not bench.ledger.again.isVisible()
 
 
 # -- jobs ---------------------------------------------------------------------------------------

@@ -172,7 +172,7 @@ def test_a_distance_drawn_with_the_mouse_is_a_row_that_undo_takes_back(
     assert row.low is not None
     assert row.high is not None
     assert row.low < row.value < row.high
-    assert opened.measure.model.rowCount() == 1
+    assert opened.measure.ledger.model.rowCount() == 1
     press(window, "undo")
     assert opened.desk.state.ledger.rows == ()
     assert opened.desk.state.marks.marks == ()

@@ -10,14 +10,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from PySide6.QtCore import QSettings, Qt, Signal
+from PySide6.QtCore import QSettings, Signal
 from PySide6.QtWidgets import (
     QButtonGroup,
     QFileDialog,
     QHBoxLayout,
-    QLabel,
     QPushButton,
-    QSplitter,
     QStackedWidget,
     QVBoxLayout,
     QWidget,
@@ -27,11 +25,10 @@ from viewer.desk import measuring
 from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
 from viewer.panels import theme
+from viewer.panels.measure.drawn_panel import DrawnPanel
 from viewer.panels.measure.last_reading import LastReading
-from viewer.panels.measure.ledger_model import LedgerModel
-from viewer.panels.measure.ledger_view import LedgerView
+from viewer.panels.measure.ledger_page import LedgerPage
 from viewer.panels.measure.requests_panel import RequestsPanel
-from viewer.panels.measure.row_detail import RowDetail
 from viewer.panels.measure.ruler_tools import RulerTools
 from viewer.plates.tables import write_ledger
 from viewer.store.documents import Ledger, Mark, Marks, Row
@@ -95,18 +92,20 @@ class MeasureBench(QWidget):
         self.tools.snap_changed.connect(self.snap_changed)
         self.reading = LastReading()
         self.reading.ledger_wanted.connect(lambda: self.show_page("ledger"))
-        self.drawn = QLabel()
+        self.drawn = DrawnPanel(desk)
         self.requests = RequestsPanel(desk, _under(self.tools, self.reading))
         self.requests.overlay_changed.connect(self.overlay_changed)
         self.requests.glow.connect(self.overlay_glow)
         self.requests.tool_wanted.connect(self.tool_wanted)
-        self.model = LedgerModel()
-        self.model.label_edited.connect(self._rename)
-        self.view = LedgerView(self.model)
+        self.ledger = LedgerPage()
+        self.ledger.model.label_edited.connect(self._rename)
+        self.ledger.export_wanted.connect(self.pick_export)
+        self.ledger.again_wanted.connect(self.measure_again)
+        self.ledger.selection_changed.connect(lambda: self.reading.show_row(self.ledger.selected))
+        self.view = self.ledger.view
         self.view.hovered.connect(self._hovered)
         self.view.chosen.connect(self._chosen)
         self.view.remove_wanted.connect(self._remove)
-        self.detail = RowDetail()
         self._build()
         desk.changed.connect(self._desk_changed)
         desk.layers_changed.connect(self._layers_changed)
@@ -116,29 +115,9 @@ class MeasureBench(QWidget):
 
     def _build(self) -> None:
         tokens = theme.current()
-        self.empty = QLabel()
-        self.empty.setProperty("tone", "dim")
-        self.empty.setAlignment(Qt.AlignmentFlag.AlignCenter)
-        self.empty.setWordWrap(True)
-        self.pages = QStackedWidget()
-        self.pages.addWidget(self.empty)
-        self.pages.addWidget(self.view)
-        rows = QWidget()
-        upper = QVBoxLayout(rows)
-        upper.setContentsMargins(0, 0, 0, 0)
-        upper.setSpacing(tokens.gap_2)
-        upper.addLayout(self._build_ledger_bar())
-        upper.addWidget(self.pages, 1)
-        self.splitter = QSplitter(Qt.Orientation.Vertical)
-        self.splitter.addWidget(rows)
-        self.splitter.addWidget(self._build_detail())
-        self.splitter.setSizes([3000, 2000])  # shares: the splitter scales them to its height
-        self.splitter.setStretchFactor(0, 3)
-        self.splitter.setStretchFactor(1, 2)
-        self.splitter.setChildrenCollapsible(False)
         self.stack = QStackedWidget()
         self.stack.setMinimumWidth(1)  # the bench says how narrow it gets, not its widest page
-        for page in (self.drawn, self.requests, self.splitter):
+        for page in (self.drawn, self.requests, self.ledger):
             self.stack.addWidget(page)
         column = QVBoxLayout(self)
         column.setContentsMargins(tokens.gap_3, tokens.gap_2, tokens.gap_3, tokens.gap_3)
@@ -164,55 +143,13 @@ class MeasureBench(QWidget):
             row.addWidget(button, 1)
         return row
 
-    def _build_detail(self) -> QWidget:
-        tokens = theme.current()
-        self.again = QPushButton("Measure again")
-        self.again.setToolTip(
-            "Measure anew what this row tells, as it was asked for, on the map as it is now; adding "
-            "the result to the ledger puts it in this row's place"
-        )
-        self.again.clicked.connect(self.measure_again)
-        self._again_row = QWidget()
-        row = QHBoxLayout(self._again_row)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addStretch(1)
-        row.addWidget(self.again)
-        self.foot = QWidget()
-        column = QVBoxLayout(self.foot)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(tokens.gap_2)
-        column.addWidget(self.detail, 1)
-        column.addWidget(self._again_row)
-        return self.foot
-
-    def _build_ledger_bar(self) -> QHBoxLayout:
-        title = QLabel("Ledger")
-        title.setProperty("tone", "title")
-        self.copy_button = QPushButton("Copy")
-        self.copy_button.setToolTip("Copy the selected rows, or all, to paste in a sheet (Ctrl+C)")
-        self.copy_button.clicked.connect(self.view.copy)
-        self.remove_button = QPushButton("Remove")
-        self.remove_button.setToolTip("Remove the selected measurements and their marks (Delete)")
-        self.remove_button.clicked.connect(self.view.remove_selected)
-        self.export_button = QPushButton("Export CSV…")
-        self.export_button.setToolTip(
-            "Write the whole ledger as a table: units in the names of the columns, "
-            "numbers with all their digits"
-        )
-        self.export_button.clicked.connect(self.pick_export)
-        row = QHBoxLayout()
-        row.setSpacing(theme.current().gap_2)
-        row.addWidget(title, 1)
-        for button in (self.copy_button, self.remove_button, self.export_button):
-            row.addWidget(button)
-        return row
-
     # -- what the window tells the bench --------------------------------------------------------
 
     def set_map(self, map_id: str | None) -> None:
         """Measure on this map from now on."""
         self.map_id = map_id
         self._layers_changed(map_id)
+        self.drawn.set_map(map_id)
         self.requests.set_map(map_id)
         self.map_changed.emit(map_id)
 
@@ -224,6 +161,7 @@ class MeasureBench(QWidget):
         """Stop what is measured, and let the desk go; call before the desk is closed."""
         if self._open:
             self._open = False
+            self.drawn.close()
             self.requests.close()
             self.desk.changed.disconnect(self._desk_changed)
             self.desk.layers_changed.disconnect(self._layers_changed)
@@ -297,11 +235,9 @@ class MeasureBench(QWidget):
 
     # -- measuring again ------------------------------------------------------------------------
 
-    def measure_again(self) -> None:
-        """Measure anew what the selected row tells, on the map that it tells of."""
-        rows = self.view.selected
-        row = rows[0] if len(rows) == 1 else None
-        if row is None or row.request is None:
+    def measure_again(self, row: Row) -> None:
+        """Measure anew what a row tells, on the map that it tells of."""
+        if row.request is None:
             return
         if row.map != self.map_id:
             self.map_wanted.emit(row.map)
@@ -369,26 +305,9 @@ class MeasureBench(QWidget):
         self._show_rows(self.desk.state.ledger)
 
     def _show_rows(self, ledger: Ledger) -> None:
-        rows = ledger.rows
         names = {map_id: found.name for map_id, found in self.desk.maps.items()}
-        self.model.show(rows, names)
-        self.model.editable = self.desk.readonly is None
+        self.ledger.show_rows(ledger.rows, names, writable=self.desk.readonly is None)
         self.tools.set_writable(self.desk.readonly)
-        self.empty.setText(_empty_words(writable=self.desk.readonly is None))
-        self.pages.setCurrentIndex(1 if rows else 0)
-        self._show_detail()
-
-    def _show_detail(self) -> None:
-        rows = self.view.selected
-        self.foot.setVisible(self.model.rowCount() > 0)
-        asked = len(rows) == 1 and rows[0].request is not None
-        self._again_row.setVisible(asked)
-        self.again.setEnabled(asked and rows[0].map in self.desk.maps)
-        self.reading.show_row(rows[0] if len(rows) == 1 else None)
-        self.detail.show_row(rows[0] if len(rows) == 1 else None, len(rows))
-        self.copy_button.setEnabled(self.model.rowCount() > 0)
-        self.export_button.setEnabled(self.model.rowCount() > 0)
-        self.remove_button.setEnabled(bool(rows) and self.desk.readonly is None)
 
     def _hovered(self, row: Row | None) -> None:
         mark = row.mark if row is not None and row.mark is not None else ""
@@ -397,7 +316,6 @@ class MeasureBench(QWidget):
             self.glow.emit(mark)
 
     def _chosen(self, row: Row | None) -> None:
-        self._show_detail()
         if row is not None and row.mark is not None and not self._quiet:
             self.go_to.emit(row.mark)
 
@@ -410,12 +328,6 @@ def _under(upper: QWidget, lower: QWidget) -> QWidget:
     column.addWidget(upper)
     column.addWidget(lower)
     return both
-
-
-def _empty_words(*, writable: bool) -> str:
-    if writable:
-        return "No measurements yet.\nMeasure with a ruler, or choose what to measure, under «Measure»."
-    return "This project holds no measurements.\nIt is open for reading only: none can be added."
 
 
 def _removal(count: int) -> str:
