@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any, NoReturn
 
 from viewer import __version__
-from viewer.cli.asking import add_options
+from viewer.cli import asking, drawing
 from viewer.cli.looking import about, blend, demo, derive, gather, schema, window
 from viewer.cli.measuring import RULERS, ledger, measure
 from viewer.cli.parts import Out
@@ -155,6 +155,10 @@ def parser() -> _Parser:
     v.add_argument("-o", "--output", metavar="FILE.csv", help="write the modes as a CSV table")
     v.add_argument("--force", action="store_true", help="replace existing files")
 
+    v = verb("draw", drawing.draw)
+    on_project(v)
+    drawing.add_options(v)
+
     v = verb("measure", measure)
     on_project(v)
     kinds = (*RULERS, "mode", "modal-log", *REQUESTS)
@@ -180,7 +184,7 @@ def parser() -> _Parser:
     counted.add_argument(
         "--way-up", type=degrees, metavar="DEG", help="set way-up first: clockwise from the map's top"
     )
-    add_options(v)
+    asking.add_options(v)
     v.add_argument(
         "-o",
         "--output",

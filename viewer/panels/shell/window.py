@@ -296,7 +296,7 @@ class MainWindow(QMainWindow):
         act(
             "measure",
             "Measure bench",
-            "Rulers and the ledger",
+            "Units, contacts and traverses; what can be measured on them; rulers; the ledger",
             lambda: self._bench("measure"),
             "Ctrl+Shift+3",
             "measure",
@@ -695,7 +695,14 @@ class MainWindow(QMainWindow):
         self._fill(self.measure_menu, "measure")
         if self.workspace is not None:
             self.measure_menu.addSeparator()
-            for action in self.workspace.measure.tools.actions_by_kind.values():
+            measure = self.workspace.measure
+            for action in measure.drawn.tools.actions_by_tool.values():
+                self.measure_menu.addAction(action)
+            self.measure_menu.addSeparator()
+            for action in measure.tools.actions_by_kind.values():
+                self.measure_menu.addAction(action)
+            self.measure_menu.addSeparator()
+            for action in self.workspace.kinds:
                 self.measure_menu.addAction(action)
 
     def _refresh(self) -> None:

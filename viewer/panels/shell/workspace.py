@@ -21,22 +21,28 @@ from PySide6.QtWidgets import (
 
 from viewer.desk.deriving import Follower
 from viewer.desk.desk import Desk
+from viewer.desk.measures.result import Overlay
 from viewer.desk.suggest import outline_of_sum
 from viewer.errors import GrainlightError
 from viewer.panels import theme
+from viewer.panels.icons import icon
 from viewer.panels.look.bench import LookBench
 from viewer.panels.map.map_view import MapView
 from viewer.panels.map.outline_item import Polygons
+from viewer.panels.map.shapes import DRAW_TOOLS
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.on_map import RulerOnMap
+from viewer.panels.measure.on_map_shapes import ShapesOnMap
 from viewer.panels.qt import typing_focus
 from viewer.panels.shell.mode_strip import ModeStrip
 from viewer.panels.shell.plate import paint_plate
 from viewer.panels.shell.read_out import ReadOut
 from viewer.panels.sort.bench import SortBench
 from viewer.science.look.orient import Orientation
+from viewer.science.measure.registry import KINDS
 from viewer.science.progress import Progress
 from viewer.store.documents import MapSetup
+from viewer.store.requests import REQUESTS
 
 MIDDLE = 480
 """Width of the middle that the right side gives way to, logical pixels."""
@@ -82,12 +88,16 @@ class Workspace(QWidget):
         self.view = MapView()
         self.view.set_empty("Gather maps to begin: Ctrl+G")
         self.ruler = RulerOnMap(self.measure, self.view)
+        self.shapes = ShapesOnMap(self.measure.drawn, self.view)
+        self._overlay: Overlay | None = None
+        self.kinds = [self._kind(name) for name in REQUESTS]
         self.note = _Note(self.view)
         cover = QVBoxLayout(self.view)
         cover.addWidget(self.note, 0, Qt.AlignmentFlag.AlignCenter)
         self.note.hide()
         self._build()
         self._connect()
+        self.shapes.set_active(self.bench == "measure")
         self._show_map(self.look.map_id)
 
     # -- building -------------------------------------------------------------------------------
@@ -133,6 +143,15 @@ class Workspace(QWidget):
         box.setSpacing(tokens.gap_1)
         box.addWidget(self.across)
 
+    def _kind(self, name: str) -> QAction:
+        """The command that asks for a kind of measurement."""
+        kind = KINDS[name]
+        action = QAction(icon(f"measure-{name}"), f"{kind.title}…", self)
+        action.setToolTip(kind.question)
+        action.setStatusTip(kind.question)
+        action.triggered.connect(lambda _on=False: self.ask(name))
+        return action
+
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
         self._make_room()
@@ -160,6 +179,10 @@ class Workspace(QWidget):
         self.view.way_up_drawn.connect(self._way_up_drawn)
         self.view.failed.connect(lambda text: self.desk.said.emit("error", text))
         self.ruler.map_wanted.connect(self.look.set_map)
+        self.shapes.map_wanted.connect(self.look.set_map)
+        self.measure.map_wanted.connect(self.look.set_map)
+        self.measure.tool_wanted.connect(self.take_tool)
+        self.measure.overlay_changed.connect(self._overlay_changed)
         self.sort.tool_wanted.connect(self._sort_tool)
         self.sort.painted_changed.connect(self.view.set_painted)
         self.sort.wanted.connect(lambda: self.show_bench("sort"))
@@ -179,6 +202,8 @@ class Workspace(QWidget):
         self.desk.phases_changed.disconnect(self._phases_changed, missing_ok=True)
         self.desk.vision_changed.disconnect(self._vision_changed, missing_ok=True)
         self.view.set_picture(None)
+        self.shapes.close()
+        self.measure.close()
         self.sort.close()
         self.look.close()
 
@@ -210,8 +235,16 @@ class Workspace(QWidget):
         self._leave_table()
         if name not in EVERYWHERE:
             self.show_bench("sort" if name in SORT_TOOLS else "measure")
+        if name in DRAW_TOOLS:
+            self.measure.show_page("draw")
         self.view.set_tool(name)
         self.view.setFocus()
+
+    def ask(self, kind: str) -> None:
+        """Show the form of a kind of measurement."""
+        self.show_bench("measure")
+        self.measure.show_page("measure")
+        self.measure.requests.show_kind(kind)
 
     def turn(self, quarters: int) -> None:
         """Turn the displayed map clockwise by quarters."""
@@ -300,8 +333,19 @@ class Workspace(QWidget):
             self.view.set_tool("hand")
         if name == "measure" and self.view.tool in SORT_TOOLS:
             self.view.set_tool("hand")
+        # What is drawn for measuring would hide what is being looked at or sorted.
+        self.shapes.set_active(name == "measure")
+        self._show_overlay()
         self._show_dock()
         self.bench_changed.emit(name)
+
+    def _overlay_changed(self, overlay: Overlay | None) -> None:
+        self._overlay = overlay
+        self._show_overlay()
+
+    def _show_overlay(self) -> None:
+        """What the result on the measure bench draws over its map."""
+        self.view.set_overlay(self._overlay if self.bench == "measure" else None)
 
     def _leave_table(self) -> None:
         """Show a picture in place of the light table."""
@@ -430,6 +474,7 @@ class Workspace(QWidget):
         window = (rows, cols) if rows.stop > rows.start else None
         self.look.set_window(window)
         self.sort.set_window(window)
+        self.measure.set_view(self.view_window_um() if window is not None else None)
 
     def _pointed(self, displayed: tuple[float, float] | None) -> None:
         """The pointer is over a cell of the light table, at a position as displayed (µm)."""
