@@ -54,6 +54,13 @@ def test_ticks_are_few_round_and_within_the_axis(low, span, most):
     assert all(low - 1e-6 * span <= v <= low + span * (1 + 1e-6) for v in found)
 
 
+def test_degrees_are_told_in_parts_of_a_turn():
+    assert round_values(0, 360, 5, turn=True) == [0, 90, 180, 270, 360]
+    assert round_values(-180, 180, 10, turn=True) == [-180, -135, -90, -45, 0, 45, 90, 135, 180]
+    assert round_values(0, 8, 5, turn=True) == [0, 2, 4, 6, 8]
+    assert round_values(0, 4000, 3, turn=True) == [0, 1440, 2880]
+
+
 def test_decades_have_words_and_their_parts_have_none_where_there_is_little_room():
     ticks = Scale(1.0, 1000.0, True, 0, 300).ticks(4)
     assert [t.text for t in ticks if t.text] == ["1", "10", "100", "1\N{THIN SPACE}000"]

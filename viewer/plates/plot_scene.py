@@ -30,7 +30,6 @@ from viewer.plates.scene_scale import Scale, Tick, limits, reading
 _BAND = 0.22
 _BAR = 0.55
 _TINT = 0.16
-_HEAD = 0.07
 _TICK = 0.45
 
 
@@ -51,8 +50,14 @@ class Plot:
     rules: Sequence[Rule] = ()
     halo: bool = False
 
-    def ends(self) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Limits of x and of y."""
+    def ends(self, row: float) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Limits of x and of y.
+
+        Parameters
+        ----------
+        row : float
+            Share of the height that a line of words takes.
+        """
         across = [c.x for c in self.curves] + [b.edges for b in self.bars]
         up = [v for c in self.curves for v in (c.y, c.low, c.high) if v is not None]
         up += [b.heights for b in self.bars]
@@ -60,9 +65,11 @@ class Plot:
             at = np.array([rule.at] + ([] if rule.to is None else [rule.to]))
             (across if rule.axis == "x" else up).append(at)
         low, high = limits(self.y, up, zero=bool(self.bars))
-        if self.y.high is None and any(r.axis == "x" and r.label for r in self.rules):
+        labelled = sum(rule.axis == "x" and bool(rule.label) for rule in self.rules)
+        if self.y.high is None and labelled:
             # Words of upright rules stand above the data.
-            high = high * (high / low) ** _HEAD if self.y.log else high + _HEAD * (high - low)
+            head = 1 / (1 - min(0.4, row * min(labelled, 2))) - 1
+            high = high * (high / low) ** head if self.y.log else high + head * (high - low)
         return limits(self.x, across), (low, high)
 
 
@@ -77,17 +84,18 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
         Between the axes.
     spots : Spots
     """
-    (x0, x1), (y0, y1) = plot.ends()
     size, tick = style.size, _TICK * style.size
     below = tick + (2 * CAP + PITCH) * size
     height = max(size, body.h - below - 0.4 * size)
-    y = Scale(y0, y1, plot.y.log, body.y + 0.4 * size + height, body.y + 0.4 * size)
+    (x0, x1), (y0, y1) = plot.ends(PITCH * size / height)
+    top = body.y + 0.4 * size
+    y = Scale(y0, y1, plot.y.log, top + height, top, plot.y.unit == "°")
     numbers = y.ticks(max(2, int(height / (3.2 * size))))
     widest = max((style.measure(t.text, size, False) for t in numbers), default=0.0)
     # The words of the axis, the widest number, the tick.
     left = (PITCH + 0.7) * size + widest + tick
     frame = Box(body.x + left, y.end, max(size, body.w - left - 0.8 * size), height)
-    x = Scale(x0, x1, plot.x.log, frame.x, frame.right)
+    x = Scale(x0, x1, plot.x.log, frame.x, frame.right, plot.x.unit == "°")
     under: list[Item] = []
     over: list[Item] = []
     _tint(plot, x, y, frame, style, under)

@@ -12,6 +12,7 @@ from viewer.plates.chart import Array, Axis
 
 MINUS = "\N{MINUS SIGN}"
 _PADDING = 0.04
+_TURNS = (15.0, 30.0, 45.0, 90.0, 180.0, 360.0)
 _RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 
 
@@ -23,13 +24,17 @@ class Tick(NamedTuple):
 
 
 class Scale(NamedTuple):
-    """Values from `low` to `high` laid out from `start` to `end` of the medium."""
+    """Values from `low` to `high` laid out from `start` to `end` of the medium.
+
+    `turn`: they are degrees, whose round numbers are parts of a turn.
+    """
 
     low: float
     high: float
     log: bool
     start: float
     end: float
+    turn: bool = False
 
     def place(self, values: Array) -> Array:
         """Where values fall; NaN for NaN, infinities, and what a logarithm does not have."""
@@ -45,7 +50,7 @@ class Scale(NamedTuple):
         """At most about `most` ticks with words."""
         if self.log and self.high / self.low >= 10:
             return _decades(self.low, self.high, most)
-        values = round_values(self.low, self.high, most)
+        values = round_values(self.low, self.high, most, turn=self.turn)
         step = values[1] - values[0] if len(values) > 1 else self.high - self.low
         return [Tick(value, number(value, step)) for value in values]
 
@@ -87,14 +92,20 @@ def limits(axis: Axis, data: Iterable[Array], *, zero: bool = False) -> tuple[fl
     return bottom, high if high == axis.high or (zero and high == 0.0) else high + room
 
 
-def round_values(low: float, high: float, most: int) -> list[float]:
-    """At most `most` + 1 round values (steps of 1, 2 or 5 times a power of ten) in a range."""
+def round_values(low: float, high: float, most: int, *, turn: bool = False) -> list[float]:
+    """At most `most` + 1 round values in a range.
+
+    Their steps are 1, 2 or 5 times a power of ten; of degrees (`turn`), from 10 on, 15, 30, 45, 90, 180
+    or whole turns.
+    """
     span = high - low
     if not (math.isfinite(span) and span > 0):
         return []
     raw = span / max(1, most)
     power = 10.0 ** math.floor(math.log10(raw))
     step = next(m * power for m in (1, 2, 5, 10) if m * power >= raw * (1 - 1e-9))
+    if turn and step > 10.0:
+        step = next((s for s in _TURNS if s >= raw * (1 - 1e-9)), 360.0 * math.ceil(raw / 360.0))
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     return [index * step for index in range(first, last + 1)]
 

@@ -99,7 +99,7 @@ class FigureView(QWidget):
         return QSize(480, 480 if isinstance(self._figure, Rose) else 340)
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(240, 260 if isinstance(self._figure, Rose) else 200)
+        return QSize(240, 200 if isinstance(self._figure, Rose) else 160)
 
     def scene(self) -> Scene | None:
         """The figure as it is laid out now."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 from html import escape
 from pathlib import Path
 
-from PySide6.QtCore import QEvent, QSettings, Qt, Signal
+from PySide6.QtCore import QEvent, QSettings, QSize, Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import (
     QFileDialog,
     QHBoxLayout,
@@ -13,6 +14,7 @@ from PySide6.QtWidgets import (
     QMessageBox,
     QPushButton,
     QScrollArea,
+    QSizePolicy,
     QTabWidget,
     QVBoxLayout,
     QWidget,
@@ -74,6 +76,7 @@ class ResultView(QWidget):
         self.remarks.setWordWrap(True)
         self.remarks.setProperty("tone", "caution")
         self.remarks.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self.told = _Low(self.remarks, lines=5)
         self.tabs = QTabWidget()
         self.tabs.setDocumentMode(True)
         self.tabs.setUsesScrollButtons(True)
@@ -107,7 +110,7 @@ class ResultView(QWidget):
         column.setSpacing(tokens.gap_2)
         column.addWidget(self.subject)
         column.addWidget(self.findings)
-        column.addWidget(self.remarks)
+        column.addWidget(self.told)
         column.addWidget(self.tabs, 1)
         column.addLayout(buttons)
 
@@ -123,7 +126,8 @@ class ResultView(QWidget):
         self.model.show(self._rows, () if result is None else [f.name for f in result.findings])
         self.subject.setText("" if result is None else result.subject)
         self.remarks.setText("" if result is None else "\n".join(result.remarks))
-        self.remarks.setVisible(bool(self.remarks.text()))
+        self.told.setVisible(bool(self.remarks.text()))
+        self.told.updateGeometry()
         self._fill_tabs(result)
         # Whoever measures again looks at the same figure.
         kept = [i for i in range(self.tabs.count()) if self.tabs.tabText(i) == before]
@@ -285,6 +289,36 @@ class ResultView(QWidget):
             self.desk.changed.disconnect(self._document_changed)
             self._latest.stop()
         return super().close()
+
+
+class _Low(QScrollArea):
+    """As high as a text needs, up to some lines; beyond them it scrolls."""
+
+    def __init__(self, text: QLabel, lines: int) -> None:
+        super().__init__()
+        self._text, self._lines = text, lines
+        self.setWidgetResizable(True)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setWidget(text)
+
+    def sizeHint(self) -> QSize:
+        line = self._text.fontMetrics().lineSpacing()
+        bar = self.verticalScrollBar().sizeHint().width()
+        need = self._text.heightForWidth(self.width())
+        most = self._lines * line + line // 2
+        if need > most:
+            need = self._text.heightForWidth(self.width() - bar)
+        return QSize(200, min(need, most))
+
+    def minimumSizeHint(self) -> QSize:
+        return QSize(0, self.sizeHint().height())
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        super().resizeEvent(event)
+        if event.size().width() != event.oldSize().width():
+            self.updateGeometry()
 
 
 def _numbers(row: Row) -> tuple[object, ...]:
