@@ -633,10 +633,11 @@ class MapView(QWidget):
             else:
                 touch = self._touch(event)
                 hit = self.marks.hit(self.lens, touch.at) if double else None
+                shape = self.shapes.hit(self.lens, touch.at) if double else ""
                 if hit is not None and isinstance(self._tool, PickTool):
                     self.mark_activated.emit(hit.mark.id)
-                elif double and isinstance(self._tool, PickTool) and self._tool.on_shape:
-                    self.shapes.activated.emit(self._tool.on_shape)
+                elif shape and isinstance(self._tool, PickTool):
+                    self.shapes.activated.emit(shape)
                 elif (self._tool.double if double else self._tool.press)(touch):
                     self._held = True
                 else:

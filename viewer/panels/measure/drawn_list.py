@@ -187,7 +187,7 @@ class DrawnList(QTreeWidget):
         item.setFlags(flags | Qt.ItemFlag.ItemIsEditable if self._writable else flags)
         item.setToolTip(0, plain_tip(entry.tip or entry.name))
         item.setForeground(1, QColor(theme.current().text_dim))
-        item.setTextAlignment(1, int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter))
+        item.setTextAlignment(1, Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         return item
 
     def _items(self) -> list[QTreeWidgetItem]:

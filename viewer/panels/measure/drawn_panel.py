@@ -75,7 +75,8 @@ class DrawnPanel(QWidget):
         self.list.chosen.connect(self._chosen)
         self.list.pointed.connect(self.glow)
         self.list.go_to_wanted.connect(self.go_to)
-        self.list.renamed.connect(self.rename)
+        # Queued: the list is filled anew, which must not happen while its editor is being closed.
+        self.list.renamed.connect(self.rename, Qt.ConnectionType.QueuedConnection)
         self.list.remove_wanted.connect(self.remove)
         self._build()
         desk.changed.connect(self._desk_changed)
