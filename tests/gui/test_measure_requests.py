@@ -18,6 +18,8 @@ from viewer.desk.desk import Desk
 from viewer.desk.gather import gather, plan
 from viewer.desk.measures.keep import add_to_ledger
 from viewer.desk.measures.result import Drawn, Finding, Overlay, Result
+from viewer.desk.phase_image import PhaseImage
+from viewer.desk.sorting import SortWork
 from viewer.errors import InputError
 from viewer.intake.formats import scan
 from viewer.panels import theme
@@ -607,6 +609,43 @@ def test_measuring_goes_on_beside_the_window_and_can_be_stopped(
         assert not panel.result.isVisible()
         panel.show_kind("contact")
         assert panel.result.isVisible()
+        bench.close()
+    poster.close()
+
+
+def test_measuring_again_waits_for_sorting(
+    qtbot: QtBot,
+    project_file: Path,
+    tmp_path: Path,
+    measured: Measured,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    copy = tmp_path / "sill.maps.h5"
+    copy.write_bytes(project_file.read_bytes())
+    go_on = threading.Event()
+    poster = Poster()
+    with Desk.open(copy, post=poster.post) as desk:
+        sort_map = desk.sorting.work
+
+        def slow(work: SortWork, progress: Progress) -> PhaseImage:
+            assert go_on.wait(10)
+            return sort_map(work, progress)
+
+        monkeypatch.setattr(desk.sorting, "work", slow)
+        map_id = desk.map("Upper face").id
+        draw(desk, map_id)
+        sort(desk, map_id)
+        bench = MeasureBench(desk)
+        qtbot.addWidget(bench)
+        bench.set_map(map_id)
+        bench.show()
+        request = LocalThicknessRequest(phase="Olivine")
+        bench.requests.measure_again(request)
+        assert "being sorted" in bench.requests.run.words.text()
+        assert measured.asked == []
+        go_on.set()
+        qtbot.waitUntil(lambda: measured.asked == [(map_id, request)])
+        qtbot.waitUntil(lambda: not bench.requests.run.running)
         bench.close()
     poster.close()
 

@@ -101,6 +101,7 @@ class RequestPage(QScrollArea):
         head.addWidget(self.back)
         head.addWidget(self.title, 1)
         head.addWidget(self.settings)
+        self._head = head
         return head
 
     def show_kind(self, kind: Kind, form: RequestForm) -> None:
@@ -131,3 +132,5 @@ class RequestPage(QScrollArea):
         self.question.setVisible(shown)
         self.stack.setVisible(shown)
         self.settings.setIcon(icon("chevron-down" if shown else "chevron-right"))
+        # The button stands at the form's end, and in the head while the form is folded away.
+        (self.run.row if shown else self._head).addWidget(self.run.go)

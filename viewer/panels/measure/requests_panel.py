@@ -16,7 +16,7 @@ from viewer.desk.measures.result import Overlay, Result
 from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.measure.basis import basis_of
-from viewer.panels.measure.form import RequestForm
+from viewer.panels.measure.form import SORTING, RequestForm
 from viewer.panels.measure.forms import FORMS
 from viewer.panels.measure.kinds_list import KindsList
 from viewer.panels.measure.request_page import RequestPage
@@ -66,6 +66,7 @@ class RequestsPanel(QWidget):
         self._asked: tuple[object, ...] = ()
         self._view_um: Window | None = None
         self._overlay: Overlay | None = None
+        self._waiting = False
         self._open = True
         self.rulers = rulers
         self.list = KindsList()
@@ -105,6 +106,7 @@ class RequestsPanel(QWidget):
 
     def set_map(self, map_id: str | None) -> None:
         """Measure on this map from now on, and show what was measured on it last."""
+        self._waiting = False
         self.map_id = map_id
         self._refresh()
         self._show_result()
@@ -144,6 +146,7 @@ class RequestsPanel(QWidget):
 
     def show_list(self) -> None:
         """Show what can be measured."""
+        self._waiting = False
         before, self.kind = self.kind, None
         self.pages.setCurrentIndex(0)
         self._show_result()
@@ -152,6 +155,7 @@ class RequestsPanel(QWidget):
 
     def show_kind(self, name: str) -> None:
         """Show the form of a kind, and what was measured last by it."""
+        self._waiting = False
         if name not in self.forms:
             form = self.forms[name] = FORMS[name]()
             form.changed.connect(self._form_changed)
@@ -180,10 +184,16 @@ class RequestsPanel(QWidget):
         self.run.start(self.map_id, request)
 
     def measure_again(self, request: Request) -> None:
-        """Show a request's form and measure as it says, on the map that is shown."""
+        """Show a request's form and measure as it says, on the map that is shown.
+
+        Where the map is being sorted that waits until it is, or until the user turns to something else.
+        """
         self.show_kind(request.kind)
         self.forms[request.kind].show_request(request)
+        self._waiting = self.forms[request.kind].lack == SORTING
         self.measure()
+        if self._waiting:
+            self.run.say("The map is being sorted; it is measured when that is done.")
 
     def _answered(self, result: Result) -> None:
         self._answers[result.map, result.request.kind] = _Answer(result, self._asked)
@@ -204,9 +214,14 @@ class RequestsPanel(QWidget):
 
     def _map_changed(self, map_id: str) -> None:
         if map_id == self.map_id:
+            waited = self._waiting
             self._refresh()
+            if waited and self.form is not None and self.form.lack != SORTING:
+                self._waiting = False
+                self.measure()
 
     def _form_changed(self) -> None:
+        self._waiting = False
         self._refresh()
 
     def _refresh(self) -> None:

@@ -42,6 +42,9 @@ _ENDINGS = {
 }  # fmt: skip
 """Endings of columns' names that stand for units."""
 
+_SHORT = 24
+"""Letters that fit beside a number."""
+
 
 class RowDetail(QScrollArea):
     """Shows one row of the ledger; the text can be selected and copied."""
@@ -98,8 +101,10 @@ def _page(row: Row | None, count: int) -> str:
         f"<p><b>{escape(row.label)}</b> · {escape(kind.title if kind else row.kind)}<br>"
         f'<span style="font-size:{tokens.type_title}pt">{numbers.value}{unit}</span></p>',
         _table(_facts(row, numbers.low, numbers.high, unit)),
-        f"<p>{escape(row.method)}</p>",
     ]
+    if numbers.low and len(row.uncertainty) > _SHORT:
+        parts.append(f"<p>Interval: {escape(row.uncertainty)}.</p>")
+    parts.append(f"<p>{escape(row.method)}</p>")
     if kind is not None:
         parts.append(f'<p style="color:{tokens.caution}">{escape(kind.caution)}</p>')
         sources = "<br>".join(escape(source) for source in kind.sources)
@@ -110,8 +115,12 @@ def _page(row: Row | None, count: int) -> str:
 
 def _facts(row: Row, low: str, high: str, unit: str) -> list[tuple[str, str]]:
     interval = row.uncertainty or "Interval"
-    facts = [(interval, f"{low} to {high}{unit}")] if low and high else [("Interval", interval)]
-    facts.append(("n", str(row.n)))
+    if low and high:
+        # What takes a line of its own is told below.
+        facts = [(interval if len(interval) <= _SHORT else "Interval", f"{low} to {high}{unit}")]
+    else:
+        facts = [("Interval", interval)]
+    facts.append(("n", f"{row.n:,}"))
     for key, name in _named(row).items():
         number = row.detail.get(key)
         if number is not None:

@@ -65,7 +65,7 @@ class RunStrip(QWidget):
         self.go.setToolTip("Measure as set above (Ctrl+Return)")
         self.go.setShortcut("Ctrl+Return")
         self.go.clicked.connect(self.wanted)
-        row = QHBoxLayout()
+        self.row = row = QHBoxLayout()
         row.setSpacing(tokens.gap_2)
         row.addWidget(self.doing)
         row.addWidget(self.bar, 1)
