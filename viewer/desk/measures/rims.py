@@ -22,6 +22,7 @@ from viewer.science.measure.rim_rose import (
 )
 from viewer.science.measure.rim_test import FEWEST, SECTOR, UpDown, up_down
 from viewer.science.measure.rims import (
+    ASIDE,
     ENDINGS,
     GAP,
     MEASURED,
@@ -184,7 +185,8 @@ def _asymmetry(harmonic: Harmonic | None, excluded: str) -> tuple[Finding, Findi
             value=harmonic.towards_deg if sure else None,
             low=harmonic.towards_low,
             high=harmonic.towards_high,
-            uncertainty="95 % interval, clockwise from way-up (minus: anticlockwise); jackknife over hosts"
+            uncertainty="95 % interval, clockwise from way-up (minus: anticlockwise); jackknife over "
+            "hosts"
             if sure
             else "rims may be alike on all sides, so that there is no direction to tell",
             n=harmonic.hosts,
@@ -228,7 +230,7 @@ def _method(rims: Rims, request: RimsRequest) -> str:
         f"from way-up; up and down within {SECTOR:g}° of it, each stretch against the one that "
         "faces the opposite way; open directions "
         + ("count as no thickness" if request.open_as_zero else "are left out")
-        + f"; shared ones are left out; unsorted ground up to {GAP * size:.4g} µm passes for a mixed "
+        + f"; shared ones, and {ASIDE * size:.4g} µm beside what hides the outline, are left out; unsorted ground up to {GAP * size:.4g} µm passes for a mixed "
         "edge; pixels hang together across sides and corners"
     )
 

@@ -23,9 +23,14 @@ Codes = npt.NDArray[np.int32]
 Mask = npt.NDArray[np.bool_]
 Float = npt.NDArray[np.float64]
 
-MEASURED, OPEN, SHARED, CUT, UNSURE = 0, 1, 2, 3, 4
+MEASURED, OPEN, SHARED, CUT, UNSURE, BESIDE = 0, 1, 2, 3, 4, 5
 """How a ray ended: rim, then another phase; another phase at once; another grain or its rim, or the
-grain itself; off the region or the map; ground of which nobody knows what it is."""
+grain itself; off the region or the map; ground of which nobody knows what it is; rim, then another
+phase, but close beside a ray that was not let through to the rim's outer side."""
+
+THICK = 2.0
+"""Times the distance to its parallels: a rim thicker than that does not end beside open outline by
+growing thin, but at something that stood in its way."""
 
 STARTS = 3
 """Rays from each side of a pixel, evenly spread along it."""
@@ -64,6 +69,7 @@ def cast_rays(
     near_um: float,
     gap_um: float,
     longest_um: float,
+    beside_um: float,
     progress: Progress = silent,
 ) -> Fan:
     """Rim thickness along the outward normal, all around grains.
@@ -84,6 +90,10 @@ def cast_rays(
         half of it is.
     longest_um : float
         Way after which a ray is given up as unsure.
+    beside_um : float
+        How far to either side of a ray that measured a rim its parallels run, which must measure a
+        rim too, or beside a thin rim may find none. Where a rim ends at the flank of what hides the
+        outline, the flank would cut rays short that graze it.
 
     Returns
     -------
@@ -109,7 +119,7 @@ def cast_rays(
         progress(start / rows, "casting rays through rims")
         _cast(
             codes, measured, first, start, min(start + _BAND, rows), pixel_um[0], pixel_um[1],
-            whole[0], half[0], whole[1], half[1], near_um, gap_um, longest_um, *fan,
+            whole[0], half[0], whole[1], half[1], near_um, gap_um, longest_um, beside_um, *fan,
         )  # fmt: skip
     kept = fan.length > 0
     return Fan._make(a[kept] for a in fan)
@@ -124,6 +134,7 @@ def cast_rays_plain(
     near_um: float,
     gap_um: float,
     longest_um: float,
+    beside_um: float,
 ) -> Fan:
     """`cast_rays` in NumPy: ray by ray, from where it crosses the lines between pixels."""
     px, py = pixel_um
@@ -150,7 +161,17 @@ def cast_rays_plain(
             for n in range(STARTS):
                 shift = (n + 0.5 - 0.5 * STARTS) * side
                 start = at + (np.array([0.0, shift]) if j else np.array([shift, 0.0]))
-                found = _walk_plain(codes, k, start, normal, pixel_um, near_um, gap_um, longest_um)
+                limits = (near_um, gap_um, longest_um)
+                found = _walk_plain(codes, k, start, normal, pixel_um, *limits)
+                if found[1] == MEASURED:
+                    aside = beside_um * np.array([-normal[1], normal[0]])
+                    flanks = [
+                        _walk_plain(codes, k, at, normal, pixel_um, *limits)
+                        for at in (start - aside, start + aside)
+                    ]
+                    thick = max(found[0], *(f[0] for f in flanks)) > THICK * beside_um
+                    if any(end != MEASURED and (end != OPEN or thick) for _, end in flanks):
+                        found = 0.0, BESIDE
                 rays.append((k, normal[0], normal[1], side * facing, *found))
     table = np.array(rays, np.float64).reshape(-1, 6)
     return Fan(
@@ -321,7 +342,7 @@ def _walk(codes, k, x, y, r, c, nx, ny, px, py, near, gap_most, longest):  # typ
 
 @compiled
 def _cast(  # type: ignore[no-untyped-def]
-    codes, measured, first, start, stop, px, py, wx, hx, wy, hy, near, gap_most, longest,
+    codes, measured, first, start, stop, px, py, wx, hx, wy, hy, near, gap_most, longest, beside,
     host, normal_x, normal_y, length, thickness, ending,
 ):  # fmt: skip
     rows, cols = codes.shape
@@ -350,6 +371,19 @@ def _cast(  # type: ignore[no-untyped-def]
                         thickness[n], ending[n] = _walk(
                             codes, k, x, y, a, b, nx, ny, px, py, near, gap_most, longest
                         )
+                        if ending[n] == MEASURED:
+                            thickest, opened, shut = thickness[n], False, False
+                            for way in (-beside, beside):
+                                u, v = x - way * ny, y + way * nx
+                                t, end = _walk(
+                                    codes, k, u, v, math.floor(v / py), math.floor(u / px),
+                                    nx, ny, px, py, near, gap_most, longest,
+                                )  # fmt: skip
+                                thickest = max(thickest, t)
+                                opened |= end == OPEN
+                                shut |= end != OPEN and end != MEASURED
+                            if shut or (opened and thickest > THICK * beside):
+                                thickness[n], ending[n] = 0.0, BESIDE
                     else:
                         length[n], thickness[n], ending[n] = 0.0, 0.0, UNSURE
                     n += 1

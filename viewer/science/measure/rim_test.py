@@ -21,8 +21,12 @@ Float = npt.NDArray[np.float64]
 SECTOR = 45.0
 """Degrees to either side of way-up that count as up; and as down, of the opposite way."""
 
-STEP = 15.0
+STEP = 5.0
 """Degrees of a stretch of directions that is compared with the opposite one."""
+
+OPPOSITE = ((-1, 0.5), (0, 1.0), (1, 0.5))
+"""Steps away from the very opposite, and weight: two faces of a lath are not parallel to the degree, and
+normals are known to some degrees."""
 
 SHORTEST = 2.0
 """Pixels (the longer side) of outline that must be compared on either side of a host."""
@@ -98,29 +102,30 @@ def up_down(rims: Rims, *, open_as_zero: bool = False, seed: int = 0) -> UpDown:
     median: percentile bootstrap over hosts (Efron 1979, doi:10.1214/aos/1176344552).
     """
     rays = rims.rays.only(rims.rays.counted(open_as_zero))
-    bins = round(360.0 / STEP)
-    count = len(rims.grains)
-    place = rays.host.astype(np.int64) * bins + np.minimum(rays.direction_deg / STEP, bins - 1).astype(
-        np.int64
-    )
-    # Two faces that are opposite but for a degree may fall to either side of a class's edge.
+    bins, count = round(360.0 / STEP), len(rims.grains)
+    step = np.minimum(rays.direction_deg / STEP, bins - 1).astype(np.int64)
+    place = rays.host.astype(np.int64) * bins + step
     length, sums = (
-        _spread(np.bincount(place, values, count * bins).astype(np.float64).reshape(count, bins))
+        np.bincount(place, values, count * bins).astype(np.float64).reshape(count, bins)
         for values in (rays.length_um, rays.length_um * rays.thickness_um)
     )
+    with np.errstate(invalid="ignore"):
+        thickness = np.where(length > 0, sums / length, 0.0)
     side = round(SECTOR / STEP)
     ups = np.arange(-side, side) % bins
-    downs = (ups + bins // 2) % bins
-    above, below = length[:, ups], length[:, downs]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        up, down = sums[:, ups] / above, sums[:, downs] / below
-        weight = np.where((above > 0) & (below > 0), above * below / (above + below), 0.0)
-    up, down = (np.where(weight > 0, v, 0.0) for v in (up, down))
-    outline = np.minimum(above, below).sum(axis=1)
+    weight, up, down = (np.zeros(count) for _ in range(3))
+    for off, share in OPPOSITE:
+        downs = (ups + bins // 2 + off) % bins
+        above, below = length[:, ups], length[:, downs]
+        with np.errstate(invalid="ignore"):
+            both = np.where((above > 0) & (below > 0), above * below / (above + below), 0.0) * share
+        weight += both.sum(axis=1)
+        up += (both * thickness[:, ups]).sum(axis=1)
+        down += (both * thickness[:, downs]).sum(axis=1)
+    # Twice the product over the sum is what two equal lengths are.
+    outline = 2.0 * weight / sum(share for _, share in OPPOSITE)
     kept = np.flatnonzero(outline >= SHORTEST * max(rims.grains.pixel_um))
-    total = weight[kept].sum(axis=1)
-    up_um = (weight * up)[kept].sum(axis=1) / total
-    down_um = (weight * down)[kept].sum(axis=1) / total
+    up_um, down_um = up[kept] / weight[kept], down[kept] / weight[kept]
     difference = up_um - down_um
     median = float(np.median(difference)) if len(kept) else None
     low, high = bootstrap_median(difference, np.random.default_rng(seed))
@@ -180,12 +185,6 @@ def bootstrap_median(values: Float, rng: np.random.Generator) -> tuple[float | N
         medians.append(np.median(values[drawn], axis=1))
     low, high = np.quantile(np.concatenate(medians), [0.025, 0.975])
     return float(low), float(high)
-
-
-def _spread(table: Float) -> Float:
-    """Give a quarter of each direction's sums to either neighbour."""
-    spread: Float = 0.5 * table + 0.25 * (np.roll(table, 1, axis=1) + np.roll(table, -1, axis=1))
-    return spread
 
 
 def _mean(values: Float) -> tuple[float | None, float | None, float | None]:

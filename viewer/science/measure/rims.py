@@ -13,7 +13,11 @@ What a ray may meet:
 * **shared**: another grain, the rim that belongs to another grain, or the other wall of a bay of the
   same grain. How thick the rim would have grown there is not known;
 * **cut**: the edge of the map or the region;
-* **unsure**: unsorted ground wider than a mixed edge.
+* **unsure**: unsorted ground wider than a mixed edge;
+* **beside**: rim, and behind it another phase, but within a pixel or two of outline that was kept from
+  telling: shared, cut or unsure, or bare where the rim beside it is thick, so that something stood in
+  its way. The flank of what stood there cuts rays short that graze it, and rims would look thin
+  wherever a host is partly enclosed.
 
 Rim pixels belong to the grain that is nearest by a way through the rim.
 """
@@ -28,17 +32,36 @@ import numpy.typing as npt
 
 from viewer.errors import InputError
 from viewer.science.kernels.rim_owner import FREE, OUTSIDE, UNKNOWN, give_rims
-from viewer.science.kernels.rim_rays import CUT, MEASURED, OPEN, SHARED, UNSURE, cast_rays
+from viewer.science.kernels.rim_rays import (
+    BESIDE,
+    CUT,
+    MEASURED,
+    OPEN,
+    SHARED,
+    UNSURE,
+    cast_rays,
+)
 from viewer.science.measure.grains import Grains, label_grains
 from viewer.science.progress import Progress, part, silent
 
-__all__ = ["CUT", "ENDINGS", "MEASURED", "OPEN", "SHARED", "UNSURE", "Rays", "Rims", "rims_around"]
+__all__ = [
+    "BESIDE",
+    "CUT",
+    "ENDINGS",
+    "MEASURED",
+    "OPEN",
+    "SHARED",
+    "UNSURE",
+    "Rays",
+    "Rims",
+    "rims_around",
+]
 
 Mask = npt.NDArray[np.bool_]
 Float = npt.NDArray[np.float64]
 
-ENDINGS = ("measured", "open", "shared", "cut", "unsure")
-"""Names of `MEASURED`, `OPEN`, `SHARED`, `CUT` and `UNSURE`, in their order."""
+ENDINGS = ("measured", "open", "shared", "cut", "unsure", "beside")
+"""Names of `MEASURED`, `OPEN`, `SHARED`, `CUT`, `UNSURE` and `BESIDE`, in their order."""
 
 SPECK = 4
 """Pixels below which a piece of the host phase is no grain: rays end in it as in unsorted ground."""
@@ -55,6 +78,9 @@ NEAR = 1.5
 
 GAP = 2.0
 """Pixels (the longer side) of unsorted ground that pass for a mixed edge."""
+
+ASIDE = 1.5
+"""Pixels (the longer side) that measured rays keep from outline that was kept from telling."""
 
 LONGEST = 1000.0
 """Pixels (the longer side) after which a ray is given up."""
@@ -206,6 +232,7 @@ def rims_around(
         near_um=NEAR * size,
         gap_um=GAP * size,
         longest_um=LONGEST * size,
+        beside_um=ASIDE * size,
         progress=part(progress, 0.6, 1.0),
     )
     return Rims(
