@@ -22,10 +22,23 @@ from PySide6.QtCore import QSettings, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QWidget
 
+from viewer.desk.demo_measures import ASKED
 from viewer.panels import theme
 from viewer.panels.shell.window import MainWindow
 
-FOR_README = ("light-table", "composite", "ruler", "intake", "sort", "lasso", "modal-log")
+FOR_README = (
+    "light-table",
+    "composite",
+    "ruler",
+    "intake",
+    "sort",
+    "lasso",
+    "modal-log",
+    "rims",
+    "sharpness",
+    "traverse",
+    "layer-thickness",
+)
 
 
 class Studio:
@@ -93,6 +106,7 @@ def session(studio: Studio, project: Path, maps: Path) -> dict[str, Path]:
     shoot("turned", least=1.5)
     space.desk.undo()
     sort_bench(studio, window, shoot)
+    measure_bench(studio, window, shoot)
     look.open_derive()
     shoot("derive", look.derive, least=1)
     look.derive.close()
@@ -131,9 +145,7 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
     bench.board.set_tool("lasso")
     view = plot.viewport()
     turns = np.linspace(0, 4.9, 40)
-    points = [
-        plot.lens.to_view(300 + 75 * np.cos(a), 335 + 58 * np.sin(a)).toPoint() for a in turns
-    ]
+    points = [plot.lens.to_view(300 + 75 * np.cos(a), 335 + 58 * np.sin(a)).toPoint() for a in turns]
     left, none = Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
     QTest.mousePress(view, left, none, points[0])
     for point in points[1:]:
@@ -178,6 +190,37 @@ def sort_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -
         assert dialog is not None
         dialog.close()
     look.set_map(space.desk.map("Slab face A").id)
+    look.set_mode("composite")
+    space.show_bench("look")
+
+
+def measure_bench(studio: Studio, window: MainWindow, shoot: Callable[..., None]) -> None:
+    """The measure bench: what is drawn, the list of questions, and an answer of every kind."""
+    space = window.workspace
+    assert space is not None
+    bench, look = space.measure, space.look
+    look.set_mode("composite")
+    space.show_bench("measure")
+    bench.show_page("draw")
+    contact = next(x for x in space.desk.state.lines.lines if x.kind == "contact")
+    bench.drawn.select([contact.id])
+    space.take_tool("edit")
+    shoot("draw", least=1.5)
+    space.take_tool("hand")
+    bench.drawn.select([])
+    bench.show_page("measure")
+    shoot("measure")
+    for request in ASKED:
+        kind = request.kind
+        look.set_mode("phases" if kind in ("rims", "local-thickness", "zoning") else "composite")
+        space.ask(kind)
+        if kind in ("rims", "traverse"):
+            shoot(f"{kind}-form")
+        bench.requests.measure_again(request)
+        studio.wait(lambda: not bench.requests.run.running, 1.0)
+        shoot(kind, least=1.0)
+    bench.show_page("ledger")
+    shoot("ledger")
     look.set_mode("composite")
     space.show_bench("look")
 
