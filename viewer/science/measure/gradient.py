@@ -106,7 +106,6 @@ def gradient(
         origin=origin,
         reach_um=reach_um,
         largest_reach_um=largest_reach_um,
-        follow=False,
         details_um=[d * chord for d in DETAIL_CHORDS],
         progress=part(progress, 0.05, 1.0),
     )
@@ -152,7 +151,7 @@ def mean_chord(phase: Bool, known: Bool, pixel_um: tuple[float, float]) -> float
             where="gradient",
             hint="It is either everywhere or nowhere within reach: choose another phase or contact.",
         )
-    return 1.0 / inverse
+    return float(1.0 / inverse)
 
 
 def _pairs(image: Bool, down: int, across: int) -> tuple[Bool, Bool]:
