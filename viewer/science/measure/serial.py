@@ -1,41 +1,45 @@
 """Least squares through values along a line, whose neighbours know of each other.
 
 Neighbouring values along a line are alike: a grain reaches over several of them, while noise of
-counting does not. So the errors are taken as a part that is each value's own and a part whose
-correlation falls off with distance as ``exp(-distance / range)``, the exponential model of
-geostatistics with a nugget. How far the correlation reaches and how large the nugget is are not
-known, and a short line tells little of them; a grid of both is weighed by its restricted likelihood
+counting does not. So the errors are taken as a part that is each value's own, the nugget of
+geostatistics, and a part whose correlation falls off with distance as an exponential or a spherical
+model has it: grains of all sizes, and grains of one size. Shape, range and nugget are not known, and
+a short line tells little of them; a grid of all three is weighed by its restricted likelihood
 (Patterson and Thompson 1971, Recovery of inter-block information when block sizes are unequal,
 doi:10.1093/biomet/58.3.545), which, unlike the autocorrelation of residuals, is not pulled down by
 the fit.
 
-For each draw a pair of range and nugget is drawn by weight, residuals are whitened by it, whole
-blocks of them (Künsch 1989, doi:10.1214/aos/1176347265) are put together anew, coloured again and
-fitted. Whitening leaves the blocks little to catch, so that they may be short (Andrews and Monahan
-1992, doi:10.2307/2951574, prewhitening); blocks see to what the model has wrong. Their length follows
-from the whitened residuals' own autocorrelation (Politis and White 2004, doi:10.1081/ETC-120028836,
-corrected by Patton, Politis and White 2009, doi:10.1080/07474930802459016).
+For each draw a model is drawn by weight, residuals are whitened by it, whole blocks of them (Künsch
+1989, doi:10.1214/aos/1176347265) are put together anew, coloured again and fitted. Whitening leaves
+the blocks little to catch, so that they may be short (Andrews and Monahan 1992, doi:10.2307/2951574,
+prewhitening); blocks see to what the model has wrong. Their length follows from the whitened
+residuals' own autocorrelation (Politis and White 2004, doi:10.1081/ETC-120028836, corrected by
+Patton, Politis and White 2009, doi:10.1080/07474930802459016).
 """
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from viewer.science.kernels.covariance import EXPONENTIAL, SPHERICAL, factors
+
 Array = npt.NDArray[np.float64]
 
 RESAMPLES = 2000
 
-MOST = 400
-"""Values that the uncertainty is worked out on; more are first put together with their neighbours."""
+MOST = 120
+"""Values that the uncertainty is worked out on; more are first put together with their neighbours.
+A slope or a level rests on what varies over long stretches, which is all there still."""
 
 RANGES = 12
 """Ranges of correlation that are tried, in even steps of their logarithm."""
 
-NUGGETS = (1e-6, 0.2, 0.4, 0.6, 0.8, 0.9)
+NUGGETS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9)
 """Shares of variance that are each value's own which are tried."""
 
 SHORTEST = 0.4
@@ -44,6 +48,12 @@ SHORTEST = 0.4
 LONGEST = 0.4
 """Longest range that is tried, as a share of the line: from there on a drift of the rock and a
 trend cannot be told apart."""
+
+FEW = 8.0
+"""Independent values below which intervals come out too narrow."""
+
+SPHERE = 8.0 / 3.0
+"""How many times the range of a spherical model is that of an exponential one with the same sum."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +72,8 @@ class SerialFit:
         Range of the correlation, weighted mean of those tried, in the unit of `at`; 0 where values
         are independent.
     limited : bool
-        Most of the weight lies with the longest range that is tried: the interval is a lower limit.
+        The values are worth fewer than `FEW` independent ones: the line is short beside the reach of
+        the correlation, and the interval is a lower limit.
     """
 
     coefficients: Array
@@ -129,17 +140,17 @@ def serial_fit(
     if n > MOST:
         at, design, residual = _together(at, design, residual)
         inverse = np.linalg.pinv(design / scale) / scale[:, None]
-    deviations, range_um, limited = _draws(
+    draws, mean_range = _draws(
         at, design / scale, residual, inverse, resamples, np.random.default_rng(seed)
     )
-    inflation = np.maximum(deviations.var(axis=0) / alone, 1.0)
-    return SerialFit(coefficients, deviations, inflation, range_um, limited)
+    inflation = np.maximum(draws.var(axis=0) / alone, 1.0)
+    limited = bool(n / inflation.max() < FEW)
+    return SerialFit(coefficients, draws, inflation, mean_range, limited)
 
 
 def _together(at: Array, design: Array, residual: Array) -> tuple[Array, Array, Array]:
-    """Means of neighbours, so that no more than `MOST` are left."""
-    group = np.arange(len(at)) * MOST // len(at)
-    starts = np.flatnonzero(np.diff(group, prepend=-1))
+    """Means of as many neighbours each, so that no more than `MOST` are left."""
+    starts = np.arange(0, len(at), -(-len(at) // MOST))
     size = np.diff(np.append(starts, len(at))).astype(np.float64)
     return (
         np.add.reduceat(at, starts) / size,
@@ -155,51 +166,52 @@ def _draws(
     inverse: Array,
     resamples: int,
     rng: np.random.Generator,
-) -> tuple[Array, float, bool]:
-    """Deviations of the coefficients, mean range, and whether the range is at its limit."""
-    n = len(at)
+) -> tuple[Array, float]:
+    """Deviations of the coefficients, and the mean range."""
+    n, k = design.shape
     span = float(at[-1] - at[0])
-    ranges = np.geomspace(SHORTEST * span / (n - 1), LONGEST * span, RANGES)
-    models = [(0.0, 1.0), *((float(r), s) for r in ranges for s in NUGGETS)]
+    # Places are told as shares of the line, so that every fit along it shares the matrices.
+    models, prior, lower, whitener = _models(np.round((at - at[0]) / span, 9).tobytes())
+    columns = whitener @ np.column_stack([design, residual])
+    fitted, seen = columns[:, :, :k], columns[:, :, k:]
+    cross = np.swapaxes(fitted, 1, 2)
+    products = cross @ fitted
+    white = (seen - fitted @ np.linalg.solve(products, cross @ seen))[:, :, 0]
+    likelihood = (
+        np.log(np.diagonal(whitener, axis1=1, axis2=2)).sum(axis=1)
+        - 0.5 * np.linalg.slogdet(products)[1]
+        - 0.5 * (n - k) * np.log((white**2).sum(axis=1))
+    )
     # Independent values are as likely beforehand as any one range.
-    prior = np.array([1.0] + [1.0 / len(NUGGETS)] * (len(models) - 1))
-    far = np.abs(at[:, None] - at[None, :])
-    fitted = [_whiten(far, *model, design, residual, inverse) for model in models]
-    likelihood = np.array([f[0] for f in fitted])
     weight = prior * np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
     parts = []
-    for count, (_, white, back) in zip(rng.multinomial(resamples, weight), fitted, strict=True):
+    for count, values, root in zip(rng.multinomial(resamples, weight), white, lower, strict=True):
         if count:
-            drawn = resample_blocks(white, block_length(white), int(count), n, rng)
-            parts.append(drawn @ back)
-    mean_range = float(weight @ np.array([r for r, _ in models]))
-    limited = bool(weight[-len(NUGGETS) :].sum() > 0.5)
-    return np.concatenate(parts), mean_range, limited
+            values = values * math.sqrt(n / (n - k))
+            drawn = resample_blocks(values, block_length(values), int(count), n, rng)
+            parts.append(drawn @ (root.T @ inverse.T))
+    reach = np.where(models[:, 0] == SPHERICAL, models[:, 1] / SPHERE, models[:, 1])
+    return np.concatenate(parts), float(weight @ reach) * span
 
 
-def _whiten(
-    far: Array, reach: float, nugget: float, design: Array, residual: Array, inverse: Array
-) -> tuple[float, Array, Array]:
-    """Restricted log-likelihood, whitened residuals, and what takes white noise to coefficients."""
-    from scipy.linalg import solve_triangular
-
-    n, k = design.shape
-    if reach == 0.0:
-        covariance = np.eye(n)
-    else:
-        covariance = (1.0 - nugget) * np.exp(-far / reach)
-        covariance[np.diag_indices(n)] = 1.0 + 1e-9
-    lower = np.linalg.cholesky(covariance)
-    both = solve_triangular(lower, np.column_stack([design, residual]), lower=True, check_finite=False)
-    basis, triangle = np.linalg.qr(both[:, :k])
-    white = both[:, k] - basis @ (basis.T @ both[:, k])
-    likelihood = (
-        -np.log(np.diag(lower)).sum()
-        - np.log(np.abs(np.diag(triangle))).sum()
-        - 0.5 * (n - k) * math.log(float(white @ white))
+@functools.lru_cache(maxsize=4)
+def _models(places: bytes) -> tuple[Array, Array, Array, Array]:
+    """Models that are tried for values at some places, their weights beforehand, their square roots
+    and those' inverses.
+    """
+    at = np.frombuffer(places, np.float64)
+    ranges = np.geomspace(SHORTEST / (len(at) - 1), LONGEST, RANGES)
+    # The longer the range the less likely beforehand, gently: else a line of few grains could as well
+    # be one of still fewer, and its interval would say nothing.
+    longer = np.repeat(ranges**-0.5 / (ranges**-0.5).mean(), len(NUGGETS)) / len(NUGGETS)
+    weights = np.concatenate([[1.0], 0.5 * longer, 0.5 * longer])
+    models = np.array(
+        [(EXPONENTIAL, 0.0, 0.0)]
+        + [(EXPONENTIAL, r, s) for r in ranges for s in NUGGETS]
+        + [(SPHERICAL, r * SPHERE, s) for r in ranges for s in NUGGETS]
     )
-    return float(likelihood), white * math.sqrt(n / (n - k)), lower.T @ inverse.T
+    return models, weights, *factors(at, models)
 
 
 def resample_blocks(

@@ -40,7 +40,8 @@ class Trend:
     range_um : float
         Range of the correlation, in the unit of the places along the line.
     limited : bool
-        Correlation reaches so far that a trend cannot be told from drift: intervals are lower limits.
+        Correlation reaches so far along the line that a trend cannot well be told from drift:
+        intervals are lower limits.
     theil_sen, theil_sen_low, theil_sen_high : float
         Median of the slopes of all pairs, with Sen's 95 % interval, widened for correlation.
     kendall_s, kendall_tau : float
