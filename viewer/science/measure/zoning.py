@@ -57,8 +57,8 @@ INCLUSION = 0.05
 DEEP_PX = 3.0
 """Least depth, in pixels, within the edge pixels: thinner grains have no core and no rim."""
 
-ZONE = 0.2
-"""Share of the way from core to rim that core and rim each take in, in their difference."""
+ZONES = 5
+"""Equal parts of the way from core to rim, of which the first and the last are compared."""
 
 SECTORS = 8
 
@@ -318,8 +318,9 @@ def _profiles(
     sector = ((np.arctan2(y, x) / (2 * np.pi) + 0.5) * SECTORS).astype(np.int64) % SECTORS
 
     table = _Table(owner_used, step, sector, value, len(grains), bins)
-    rim, rim_n = _zone(owner_used, value, place >= 1.0 - ZONE, len(grains))
-    core, core_n = _zone(owner_used, value, place <= ZONE, len(grains))
+    # Wide zones have their own noise: pixels that know of each other do so across narrow steps.
+    wide = np.minimum((place * ZONES).astype(np.int64), ZONES - 1)
+    zones = _Table(owner_used, wide, sector, value, len(grains), ZONES)
     enough = thick & ((table.pixels > 0).sum(axis=1) >= 2) & (table.freedom > 0)
     if not enough.any():
         raise InputError(
@@ -328,10 +329,9 @@ def _profiles(
             hint=f"A grain must be {2 * (DEEP_PX + EDGE_PX):g} pixels thick or more.",
         )
     kept = np.flatnonzero(enough)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        difference = (rim - core)[kept]
-        error = table.noise[kept] * np.sqrt(1.0 / rim_n[kept] + 1.0 / core_n[kept])
-    shapes, turns, largest = _shapes(table, kept, difference, error)
+    difference = zones.means[kept, -1] - zones.means[kept, 0]
+    error = np.hypot(zones.errors[kept, -1], zones.errors[kept, 0])
+    shapes, turns, largest = _shapes(table, kept, difference, error, zones.freedom[kept])
     each = GrainProfiles(
         means=table.means[kept],
         errors=table.errors[kept],
@@ -347,7 +347,7 @@ def _profiles(
         labels=kept + 1,
     )
     mean, low, high, sd, number = _over_grains(each, table.freedom[kept])
-    middle, rim_low, rim_high, why = _difference(each, table.freedom[kept])
+    middle, rim_low, rim_high, why = _difference(each, zones.freedom[kept])
     return Zoning(
         edges=np.linspace(0.0, 1.0, bins + 1),
         mean=mean,
@@ -414,16 +414,6 @@ class _Table:
             self.errors: Float = self.noise[:, None] / np.sqrt(self.pixels)
 
 
-def _zone(
-    owner: npt.NDArray[np.int32], value: Float, there: Mask, count: int
-) -> tuple[Float, npt.NDArray[np.int64]]:
-    """Mean of each grain over some of its pixels, NaN where it has none, and their number."""
-    number = np.bincount(owner[there], minlength=count)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean: Float = np.bincount(owner[there], value[there], count) / number
-    return mean, number
-
-
 def _over_grains(
     each: GrainProfiles, freedom: Float
 ) -> tuple[Float, Float, Float, Float, npt.NDArray[np.int64]]:
@@ -466,7 +456,11 @@ def _difference(each: GrainProfiles, freedom: Float) -> tuple[float, float, floa
 
 
 def _shapes(
-    table: _Table, kept: npt.NDArray[np.int64], difference: Float, error: Float
+    table: _Table,
+    kept: npt.NDArray[np.int64],
+    difference: Float,
+    error: Float,
+    freedom: Float,
 ) -> tuple[tuple[Shape, ...], npt.NDArray[np.int64], Float]:
     """Shape, number of turns and largest move of the grains kept."""
     from scipy import stats
@@ -474,7 +468,7 @@ def _shapes(
     shapes: list[Shape] = []
     turns = np.zeros(len(kept), np.int64)
     largest = np.zeros(len(kept))
-    far = stats.t.ppf(0.5 + 0.5 * DIFFERENCE_LEVEL, np.maximum(table.freedom[kept], 1.0)) * error
+    far = stats.t.ppf(0.5 + 0.5 * DIFFERENCE_LEVEL, np.maximum(freedom, 1.0)) * error
     for n, grain in enumerate(kept):
         there = table.pixels[grain] > 0
         limit = studentised_range(there.size, float(table.freedom[grain])) / np.sqrt(2.0)
