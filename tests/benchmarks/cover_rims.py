@@ -1,7 +1,7 @@
 """How often the intervals about rims hold the truth, and how far the numbers are off on average.
 
-Hosts are drawn pixel by pixel with rims of a known law (`tests.science.measure.rim_phantoms`), each rock
-of its own seed. Beside the coverage stands the bias: mean of what was measured less the truth.
+Hosts are drawn pixel by pixel with rims of a known law (`tests.science.measure.rim_phantoms`), each
+rock of its own seed. Beside the coverage stands the bias: mean of what was measured less the truth.
 """
 
 from __future__ import annotations
@@ -122,19 +122,21 @@ def scores(trial: Trial, seeds: range, hosts: int = HOSTS) -> dict[str, Score]:
             out["direction"].add(
                 turned, harmonic.towards_low + shift, harmonic.towards_high + shift, 0.0
             )
-        # The class around 90° of circles and ends alike: no law of the ends where there is none.
         classes = rim_classes(rims.rays)
         kept = rims.rays.only(rims.rays.counted())
         place = (kept.direction_deg / 15.0 + 0.5).astype(int) % 24
+        # Where ends are thick, the thickness depends on more than the direction.
         if trial.law.ends == 0:
             for n in (0, 6, 12):
                 away = np.radians(kept.direction_deg[place == n] - trial.law.towards_deg)
                 if len(away):
                     law = trial.law.mean + trial.law.swing * np.cos(away)
                     there = float(np.average(law, weights=kept.length_um[place == n]))
-                    value = (classes.mean_um[n], classes.low_um[n], classes.high_um[n])
-                    if np.isfinite(value).all():
-                        out["class mean"].add(*(float(v) for v in value), there)
+                    value, low, high = (
+                        float(v[n]) for v in (classes.mean_um, classes.low_um, classes.high_um)
+                    )
+                    if np.isfinite([value, low, high]).all():
+                        out["class mean"].add(value, low, high, there)
             away = np.radians(kept.direction_deg - trial.law.towards_deg)
             law = trial.law.mean + trial.law.swing * np.cos(away)
             mean = mean_of(kept)

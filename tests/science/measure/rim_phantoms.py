@@ -128,13 +128,13 @@ def _cell(
         middle = math.radians(turned + rng.normal(0.0, 15.0))
         facing = np.cos(direction - middle) > math.cos(math.radians(HALF_SECTOR))
         sector = facing[nearest].reshape(host.shape) & ~host
-        far = far.reshape(host.shape)
+        away = np.reshape(far, host.shape)
         if rng.random() < 0.5:
             rim &= ~sector
         else:
             # A neighbour that met the rim before it had grown out.
-            neighbour = sector & (far > 0.4 * mean) & (far < 0.4 * mean + 80.0)
-            host, rim = host | neighbour, rim & ~(sector & (far > 0.4 * mean))
+            neighbour = sector & (away > 0.4 * mean) & (away < 0.4 * mean + 80.0)
+            host, rim = host | neighbour, rim & ~(sector & (away > 0.4 * mean))
     return host, rim
 
 

@@ -23,12 +23,15 @@ from viewer.science.measure.rim_rose import (
 from viewer.science.measure.rim_test import FEWEST, SECTOR, UpDown, up_down
 from viewer.science.measure.rims import (
     ASIDE,
+    BESIDE,
+    CUT,
     ENDINGS,
     GAP,
     MEASURED,
     OPEN,
     SHARED,
     SPECK,
+    UNSURE,
     Rays,
     Rims,
     rims_around,
@@ -44,6 +47,14 @@ UNEVEN = 0.10
 
 THIN = 2.5
 """Mean thickness in pixels below which rims too thin to be seen are told of."""
+
+_LEFT_OUT = (
+    (OPEN, "open"),
+    (SHARED, "shared with a neighbour"),
+    (CUT, "cut by an edge"),
+    (UNSURE, "at unsorted ground"),
+    (BESIDE, "close beside such outline"),
+)
 
 MANY_OPEN = 0.05
 """Share of open outline among open and measured from which on that is told."""
@@ -97,7 +108,7 @@ def measure(desk: Desk, map_id: str, request: RimsRequest, progress: Progress = 
         findings=_findings(rims, harmonic, compared, zero),
         method=_method(rims, request),
         tables=(_grains(rims, compared, zero, corner), _directions(classes)),
-        figures=figures(rims, classes, harmonic, compared, f"{names[1]} on {names[0]}"),
+        figures=figures(rims, classes, harmonic, compared, f"{names[1]} on {names[0]}", zero),
         overlay=overlay(rims, compared, corner, part(progress, 0.85, 1.0)),
         remarks=_remarks(rims, classes, harmonic, compared, zero),
     )
@@ -214,9 +225,9 @@ def _excluded(rims: Rims, zero: bool) -> str:
         f"{rims.small:,} smaller than {rims.smallest_um2:.4g} µm²",
         f"{rims.specks:,} specks below {SPECK} pixels",
         *(
-            f"{share[n]:.3g} % of the outline {name}"
-            for n, name in enumerate(ENDINGS)
-            if n != MEASURED and not (zero and n == OPEN)
+            f"{share[n]:.3g} % of the outline {words}"
+            for n, words in _LEFT_OUT
+            if not (zero and n == OPEN)
         ),
     ]
     return "; ".join(out)
@@ -230,7 +241,8 @@ def _method(rims: Rims, request: RimsRequest) -> str:
         f"from way-up; up and down within {SECTOR:g}° of it, each stretch against the one that "
         "faces the opposite way; open directions "
         + ("count as no thickness" if request.open_as_zero else "are left out")
-        + f"; shared ones, and {ASIDE * size:.4g} µm beside what hides the outline, are left out; unsorted ground up to {GAP * size:.4g} µm passes for a mixed "
+        + f"; shared ones, and {ASIDE * size:.4g} µm beside whatever hides the outline, are left out; "
+        f"unsorted ground up to {GAP * size:.4g} µm passes for a mixed "
         "edge; pixels hang together across sides and corners"
     )
 

@@ -30,6 +30,7 @@ def figures(
     harmonic: Harmonic | None,
     compared: UpDown,
     title: str,
+    zero: bool,
 ) -> tuple[Figure, ...]:
     """The rose first; then what the test compares, and what the means rest on."""
     around = np.arange(0.0, 361.0, 3.0)
@@ -46,9 +47,9 @@ def figures(
         high=classes.high_um,
         fit=None if curve is None else np.column_stack([around, curve]),
         arrow_deg=harmonic.towards_deg if harmonic is not None and sure else None,
-        note=f"{rims.count:,} hosts; 95 % intervals over hosts; curve: first harmonic"
-        if curve is not None
-        else f"{rims.count:,} hosts; 95 % intervals over hosts",
+        note=f"{rims.count:,} hosts; 95 % intervals over hosts"
+        + ("" if curve is None else "; curve: first harmonic")
+        + ("; open directions as no thickness" if zero else ""),
     )
     return (
         rose,
@@ -89,7 +90,7 @@ def _histogram(values: Float) -> Bars:
     spread = float(np.subtract(*np.percentile(values, [75, 25])))
     # Freedman and Diaconis 1981, doi:10.1007/BF01025868.
     wished = 2.0 * spread / len(values) ** (1 / 3) or max(float(np.ptp(values)) / 10, 1.0)
-    step = _round_up(max(wished, float(np.ptp(values)) / 60))
+    step = _round_up(max(wished / 1.5, float(np.ptp(values)) / 60))
     first, last = math.floor(values.min() / step), math.floor(values.max() / step) + 1
     edges = np.arange(first, last + 1) * step
     heights, _ = np.histogram(values, edges)
@@ -151,7 +152,7 @@ def _outline(classes: RimClasses, title: str) -> Chart:
             )
             for label, n, role in _OUTLINES
         ],
-        note="the rest is cut by an edge or unsorted",
+        note="the rest is cut by an edge, unsorted, or close beside what hides the outline",
     )
 
 

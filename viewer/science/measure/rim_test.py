@@ -25,8 +25,8 @@ STEP = 5.0
 """Degrees of a stretch of directions that is compared with the opposite one."""
 
 OPPOSITE = ((-1, 0.5), (0, 1.0), (1, 0.5))
-"""Steps away from the very opposite, and weight: two faces of a lath are not parallel to the degree, and
-normals are known to some degrees."""
+"""Steps away from the very opposite, and weight: two faces of a lath are not parallel to the degree,
+and normals are known to some degrees."""
 
 SHORTEST = 2.0
 """Pixels (the longer side) of outline that must be compared on either side of a host."""
