@@ -212,7 +212,11 @@ def test_the_contact_of_two_units_tells_which_is_below(desk: Desk) -> None:
         edit = drawing.contact_between(desk, MAP, one, other)
         (line,) = edit.documents["lines"].lines
         assert line.between == ("Troctolite", "Norite")
-        assert sorted(line.points) == [(0.0, 9000.0), (2600.0, 9000.0)]
+        assert line.points == ((0.0, 9000.0), (2600.0, 9000.0))
+    desk.set_setup("Down", MAP, MapSetup(orientation=Orientation(way_up_deg=180.0)))
+    (line,) = drawing.contact_between(desk, MAP, low, high).documents["lines"].lines
+    assert line.between == ("Norite", "Troctolite")
+    assert line.points == ((2600.0, 9000.0), (0.0, 9000.0))
     with pytest.raises(InputError, match="between two units"):
         drawing.contact_between(desk, MAP, low, low)
 
