@@ -17,6 +17,7 @@ from pytestqt.qtbot import QtBot
 from viewer.desk import measuring
 from viewer.desk.desk import Desk
 from viewer.desk.gather import gather, plan
+from viewer.desk.measures.result import Drawn, Overlay
 from viewer.intake.formats import scan
 from viewer.panels import theme
 from viewer.panels.map.map_view import MapView
@@ -514,3 +515,49 @@ def test_a_reading_on_the_map_keeps_its_own_placement(
     drawn = ruler.describe(replace(desk.state.marks.marks[0], id="draft"))
     assert kept != drawn
     assert kept == measuring.reading(desk.state.marks.marks[0], (20.0, 20.0), 0.0).text()
+
+
+def test_a_results_overlay_lies_on_the_map_and_a_shape_of_it_lights_up(
+    bench: MeasureBench, view: MapView
+) -> None:
+    shape = Drawn(np.array([[100.0, 100.0], [900.0, 200.0]]), words="base")
+    overlay = Overlay((shape,))
+    bench.overlay_changed.emit(overlay)
+    assert view.overlay is overlay
+    dark = view.grab().toImage()
+    bench.overlay_glow.emit(shape)
+    assert view.grab().toImage() != dark
+    bench.overlay_glow.emit(None)
+    assert view.grab().toImage() == dark
+    bench.overlay_changed.emit(None)
+    assert view.overlay is None
+
+
+def test_a_tool_that_a_measurement_needs_is_taken_up_and_its_hint_said_at_the_form(
+    bench: MeasureBench, view: MapView
+) -> None:
+    bench.show_page("measure")
+    bench.requests.show_kind("contact")
+    bench.requests.run.mend.click()
+    assert view.tool == "contact"
+    assert bench.requests.run.words.text() == view.hint
+    view.set_tool("hand")
+    assert "Choose a contact" in bench.requests.run.words.text()
+
+
+def test_what_is_in_view_is_known_to_the_bench(
+    bench: MeasureBench, view: MapView, desk: Desk, map_id: str
+) -> None:
+    bench.requests.show_kind("traverse")
+    form = bench.requests.form
+    assert form is not None
+    assert form.region is not None
+    assert [c.name for c in form.region.choices] == ["What is in view"]
+    form.region.choose("What is in view")
+    view.go_to(1000.0, 600.0, 1.0)
+    left, _top, right, _bottom = form.region.view_um or (0.0, 0.0, 0.0, 0.0)
+    assert (left + right) / 2 == pytest.approx(1000.0, abs=1.0)
+    assert right - left == pytest.approx(view.width(), rel=0.01)
+    # Of a view that reaches beyond the map, the map.
+    view.go_to(1000.0, 600.0, 20.0)
+    assert form.region.view_um == (0.0, 0.0, 2000.0, 1200.0)

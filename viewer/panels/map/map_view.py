@@ -451,6 +451,12 @@ class MapView(QWidget):
             self._on_overlay = None
             self.update()
 
+    def light_overlay(self, shape: Drawn | None) -> None:
+        """Bring a shape of the overlay to the fore, as if it were pointed at; None for none."""
+        if shape is not self._on_overlay:
+            self._on_overlay = shape
+            self.update()
+
     @property
     def brush_um(self) -> float:
         """Radius of the brush, µm; a handy size on the screen until it is changed."""

@@ -1,7 +1,7 @@
 """The measure bench and a map view, working together.
 
-What the map view draws, moves, picks and removes goes to the bench; the bench's tool, snapping,
-glow and selection go to the view.
+What the map view draws, moves, picks and removes goes to the bench, and what is in view; the bench's
+tool, snapping, glow and selection go to the view, and what a result draws over its map.
 """
 
 from __future__ import annotations
@@ -55,6 +55,7 @@ class RulerOnMap(QObject):
         bench.tool_wanted.connect(self._take_up)
         bench.map_wanted.connect(self.map_wanted)
         bench.overlay_changed.connect(view.set_overlay)
+        bench.overlay_glow.connect(view.light_overlay)
         bench.glow.connect(view.glow)
         bench.go_to.connect(self.go_to)
         bench.view.chosen.connect(self._chosen)

@@ -113,12 +113,23 @@ class RequestsPanel(QWidget):
 
     def set_view(self, view_um: Window | None) -> None:
         """What is in view: left, top, right, bottom (µm on the stored map); None where unknown."""
+        view_um = self._on_the_map(view_um)
         came = (view_um is None) != (self._view_um is None)
         self._view_um = view_um
         if came:
             self._refresh()
         elif self.form is not None and view_um is not None:
             self.form.set_view(view_um)
+
+    def _on_the_map(self, view_um: Window | None) -> Window | None:
+        """The part of a view that shows the map, to a tenth of a micrometre; None where none does."""
+        found = self.desk.maps.get(self.map_id) if self.map_id is not None else None
+        if view_um is None or found is None:
+            return None
+        width, height = found.size_um
+        left, right = (round(min(max(x, 0.0), width), 1) for x in view_um[::2])
+        top, bottom = (round(min(max(y, 0.0), height), 1) for y in view_um[1::2])
+        return (left, top, right, bottom) if left < right and top < bottom else None
 
     def show_hint(self, tool: str, text: str) -> None:
         """What the tool in hand expects next: said where the form misses what it draws."""
