@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Sequence
 
-import numpy as np
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPainterPath, QPen, QPolygonF
 
@@ -14,8 +13,6 @@ from viewer.panels.map import halo
 from viewer.panels.map.lens import Lens
 from viewer.panels.map.thin import ThinPaths
 from viewer.store.documents import Line
-
-Point = tuple[float, float]
 
 HEAD = 9.0
 """Length of the barbs that say which way a traverse runs, logical pixels."""
@@ -45,7 +42,7 @@ class LinesItem:
         reach = 0.7 * theme.current().pick
         best: tuple[float, str] | None = None
         for line in self.lines:
-            away = distance(line.points, x, y) / lens.um_per_px
+            away = self._paths.distance(line.points, x, y) / lens.um_per_px
             if away <= reach and (best is None or away < best[0]):
                 best = (away, line.id)
         return best
@@ -71,7 +68,9 @@ class LinesItem:
             width = line.width_um if line.kind == "traverse" else 0.0
             paint_path(painter, lens, path, width, line.kind, selected=on, glows=glows)
             length = path.length()
-            if on or glows or length >= NAMED:
+            # The names of the two units say what lies between them.
+            plain = line.between is None and length >= NAMED
+            if on or glows or plain:
                 box = _name(painter, lens, font, path, line.name, boxes, selected=on)
                 boxes += [box] if box is not None else []
 
@@ -94,17 +93,6 @@ def paint_path(
             _band(painter, path, width_um / lens.um_per_px, colour)
         halo.stroke(painter, _barbs(path), colour)
     halo.stroke(painter, path, colour, glow=accent if glows or selected else None)
-
-
-def distance(points: Sequence[Point], x: float, y: float) -> float:
-    """Distance from a position to an open line, in the points' unit."""
-    line = np.asarray(points, dtype=np.float64)
-    if len(line) == 1:
-        return math.hypot(line[0, 0] - x, line[0, 1] - y)
-    start, step = line[:-1], np.diff(line, axis=0)
-    length = np.maximum((step**2).sum(axis=1), 1e-30)
-    t = np.clip((((x, y) - start) * step).sum(axis=1) / length, 0.0, 1.0)
-    return float(np.sqrt((((x, y) - start - t[:, None] * step) ** 2).sum(axis=1).min()))
 
 
 def _band(painter: QPainter, path: QPainterPath, width: float, colour: QColor) -> None:

@@ -24,6 +24,7 @@ from viewer.desk.measures.result import Drawn, Overlay
 from viewer.panels import theme
 from viewer.panels.map import ground, halo
 from viewer.panels.map.lens import Lens
+from viewer.panels.map.thin import DETAIL, distance
 from viewer.panels.tokens import DARK
 from viewer.science.look.colour import colour_map
 
@@ -38,9 +39,6 @@ SEQUENTIAL = ("ember", 84, 250)
 
 BAR = (168.0, 10.0)
 """Length and height of the bar of the scale."""
-
-DETAIL = 0.4
-"""Lines may lie off by so much, in logical pixels, where that saves points."""
 
 SLOW_MS = 25
 """Drawing that takes longer than this waits, while the view moves, until it rests for `REST_MS`."""
@@ -102,7 +100,7 @@ class OverlayItem:
         best: tuple[float, int] | None = None
         for index in near:
             shape = self.overlay.shapes[index]
-            away = _distance(shape, x, y)
+            away = distance(_line(shape), x, y)
             if away <= 0.7 * reach and (best is None or away < best[0]):
                 best = (away, index)
         if best is not None:
@@ -322,12 +320,3 @@ def _line(shape: Drawn) -> Floats:
     if len(points) == 0:
         return np.full((2, 2), np.inf)
     return np.vstack([points, points[:1]]) if shape.closed or len(points) == 1 else points
-
-
-def _distance(shape: Drawn, x: float, y: float) -> float:
-    """Distance from a position to a shape's line, µm."""
-    points = _line(shape)
-    a, step = points[:-1], np.diff(points, axis=0)
-    length = np.maximum((step**2).sum(axis=1), 1e-30)
-    t = np.clip((((x, y) - a) * step).sum(axis=1) / length, 0.0, 1.0)
-    return float(np.sqrt((((x, y) - a - t[:, None] * step) ** 2).sum(axis=1).min()))

@@ -6,10 +6,13 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 from PySide6.QtCore import QPointF
 from PySide6.QtGui import QPainterPath, QPolygonF
 
 from viewer.panels.map.lens import Lens
+
+Floats = npt.NDArray[np.float64]
 
 DETAIL = 0.4
 """Lines may lie off by so much, in logical pixels, where that saves points."""
@@ -23,10 +26,18 @@ class ThinPaths:
 
     def __init__(self) -> None:
         self._kept: dict[tuple[int, int, bool], tuple[object, QPainterPath]] = {}
+        self._arrays: dict[int, tuple[object, Floats]] = {}
 
     def clear(self) -> None:
         """Forget every line: others are drawn from now on."""
-        self._kept = {}
+        self._kept, self._arrays = {}, {}
+
+    def distance(self, points: Sequence[tuple[float, float]], x: float, y: float) -> float:
+        """Distance from a position to an open line, in the points' unit."""
+        held = self._arrays.get(id(points))
+        if held is None or held[0] is not points:
+            held = self._arrays[id(points)] = (points, np.asarray(points, dtype=np.float64))
+        return distance(held[1], x, y)
 
     def path(self, lens: Lens, points: Sequence[tuple[float, float]], *, closed: bool) -> QPainterPath:
         """A line in the view."""
@@ -38,6 +49,16 @@ class ThinPaths:
         if held is None or held[0] is not points:
             held = self._kept[key] = (points, _path(points, level, closed))
         return lens.transform.map(held[1])
+
+
+def distance(line: Floats, x: float, y: float) -> float:
+    """Distance from a position to an open line [n, 2], in the line's unit."""
+    if len(line) == 1:
+        return math.hypot(line[0, 0] - x, line[0, 1] - y)
+    start, step = line[:-1], np.diff(line, axis=0)
+    length = np.maximum((step**2).sum(axis=1), 1e-30)
+    t = np.clip((((x, y) - start) * step).sum(axis=1) / length, 0.0, 1.0)
+    return float(np.sqrt((((x, y) - start - t[:, None] * step) ** 2).sum(axis=1).min()))
 
 
 def _path(points: Sequence[tuple[float, float]], level: int, closed: bool) -> QPainterPath:

@@ -6,14 +6,14 @@ from collections.abc import Collection, Sequence
 from functools import lru_cache
 
 import numpy as np
+import numpy.typing as npt
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QPainter, QPainterPath
 
 from viewer.panels import theme
 from viewer.panels.map import halo
 from viewer.panels.map.lens import Lens
-from viewer.panels.map.lines_item import distance
-from viewer.panels.map.thin import ThinPaths
+from viewer.panels.map.thin import ThinPaths, distance
 from viewer.science.look.colour import lab_to_srgb
 from viewer.store.documents import Unit
 
@@ -45,6 +45,7 @@ class UnitsItem:
     def __init__(self) -> None:
         self.units: tuple[Unit, ...] = ()
         self._paths = ThinPaths()
+        self._rings: dict[str, list[npt.NDArray[np.float64]]] = {}
         self._middles: dict[str, tuple[float, float] | None] = {}
         self._labels: list[tuple[str, QRectF]] = []
 
@@ -57,6 +58,7 @@ class UnitsItem:
         """Draw these from now on."""
         self.units = tuple(units)
         self._paths.clear()
+        self._rings = {u.id: [np.array((*r, r[0])) for r in u.polygons if r] for u in self.units}
         self._middles = {}
         self._labels = []
 
@@ -72,8 +74,8 @@ class UnitsItem:
         reach = 0.7 * theme.current().pick
         best: tuple[float, str] | None = None
         for unit in self.units:
-            for ring in unit.polygons:
-                away = distance((*ring, ring[0]), x, y) / lens.um_per_px
+            for ring in self._rings.get(unit.id, ()):
+                away = distance(ring, x, y) / lens.um_per_px
                 if away <= reach and (best is None or away < best[0]):
                     best = (away, unit.id)
         return best
