@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 import tifffile
 from msgspec.structs import replace
-from PySide6.QtCore import QPoint, QSettings, Qt
+from PySide6.QtCore import QPoint, QPointF, QSettings, Qt
+from PySide6.QtGui import QWheelEvent
 from PySide6.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
@@ -555,6 +556,57 @@ def test_a_rulers_row_is_not_measured_again(bench: MeasureBench, map_id: str) ->
     bench.add_mark(Mark(id="m", map=map_id, kind="distance", points=((100, 100), (400, 100))))
     bench.show_page("ledger")
     assert not bench.ledger.again.isVisible()
+
+
+def test_a_row_lights_up_the_line_that_it_tells_of(
+    qtbot: QtBot, bench: MeasureBench, desk: Desk, map_id: str, measured: Measured
+) -> None:
+    draw(desk, map_id)
+    sort(desk, map_id)
+    for request in (
+        ContactRequest(line="Top"),
+        LocalThicknessRequest(phase="Olivine", unit="seam"),
+        LocalThicknessRequest(phase="Olivine"),
+    ):
+        add_to_ledger(desk, measured(desk, map_id, request, lambda *_: None))
+    glowing: list[str] = []
+    bench.drawn.glow.connect(glowing.append)
+    bench.show_page("ledger")
+    QApplication.processEvents()
+    for at in range(3):
+        place = bench.view.visualRect(bench.view.model().index(at, 1)).center()
+        qtbot.mouseMove(bench.view.viewport(), place + QPoint(3, 0))
+    assert glowing == ["t", "u", ""]
+    with qtbot.waitSignal(bench.drawn.go_to) as caught:
+        bench.view.selectRow(0)
+    assert caught.args == ["t"]
+
+
+def test_the_wheel_scrolls_the_form_and_turns_no_field_in_passing(
+    qtbot: QtBot, bench: MeasureBench, desk: Desk, map_id: str
+) -> None:
+    draw(desk, map_id)
+    panel = bench.requests
+    panel.show_kind("contact")
+    form = panel.form
+    assert form is not None
+    form.open_more(True)
+    before = form.request()
+    bench.setFocus()
+    for field in (form.line, form.step):  # type: ignore[attr-defined]
+        place = QPointF(10.0, 10.0)
+        wheel = QWheelEvent(
+            place,
+            QPointF(field.mapToGlobal(QPoint(10, 10))),
+            QPoint(),
+            QPoint(0, -120),
+            Qt.MouseButton.NoButton,
+            Qt.KeyboardModifier.NoModifier,
+            Qt.ScrollPhase.NoScrollPhase,
+            False,
+        )
+        QApplication.sendEvent(field, wheel)
+    assert form.request() == before
 
 
 # -- jobs ---------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from viewer.panels import theme
 from viewer.panels.measure.drawn_panel import DrawnPanel
 from viewer.panels.measure.last_reading import LastReading
 from viewer.panels.measure.ledger_page import LedgerPage
+from viewer.panels.measure.request_names import shape_of
 from viewer.panels.measure.requests_panel import RequestsPanel
 from viewer.panels.measure.ruler_tools import RulerTools
 from viewer.plates.tables import write_ledger
@@ -85,6 +86,7 @@ class MeasureBench(QWidget):
         self.desk = desk
         self.map_id: str | None = None
         self._glowing = ""
+        self._glowing_shape = ""
         self._quiet = False
         self._open = True
         self.tools = RulerTools()
@@ -314,10 +316,18 @@ class MeasureBench(QWidget):
         if mark != self._glowing:
             self._glowing = mark
             self.glow.emit(mark)
+        shape = "" if row is None else shape_of(self.desk.state, row)
+        if shape != self._glowing_shape:
+            self._glowing_shape = shape
+            self.drawn.glow.emit(shape)
 
     def _chosen(self, row: Row | None) -> None:
-        if row is not None and row.mark is not None and not self._quiet:
+        if row is None or self._quiet:
+            return
+        if row.mark is not None:
             self.go_to.emit(row.mark)
+        elif shape := shape_of(self.desk.state, row):
+            self.drawn.go_to.emit(shape)
 
 
 def _under(upper: QWidget, lower: QWidget) -> QWidget:
