@@ -192,13 +192,13 @@ def test_what_lies_off_the_map_is_cut_or_refused(desk: Desk) -> None:
     assert drawing.line_by_id(desk.state, line).points == ((0.0, 600.0), (2600.0, 600.0))
 
 
-def test_a_contact_has_no_width_and_a_traverse_no_negative_one(desk: Desk) -> None:
+def test_a_contact_has_no_width_and_a_traverse_one_above_zero(desk: Desk) -> None:
     contact = _line(desk, [(0.0, 5.0), (50.0, 5.0)])
     traverse = _line(desk, [(0.0, 5.0), (50.0, 5.0)], "traverse")
     with pytest.raises(InputError, match="no width"):
         drawing.set_width(desk.state, contact, 5.0)
     with pytest.raises(InputError, match="no width"):
-        drawing.set_width(desk.state, traverse, -5.0)
+        drawing.set_width(desk.state, traverse, 0.0)
     drawing.apply(desk, drawing.set_width(desk.state, traverse, 250.0))
     assert drawing.line_by_id(desk.state, traverse).width_um == 250.0
 

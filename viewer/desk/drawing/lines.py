@@ -100,14 +100,14 @@ def set_width(state: State, line_id: str, width_um: float) -> Edit:
     Raises
     ------
     InputError
-        The line is a contact, or the width is negative.
+        The line is a contact, or the width is not above zero.
     KeyError
         There is no such line.
     """
     old = line_by_id(state, line_id)
     if old.kind != "traverse":
         raise InputError(f"«{old.name}» is a contact: it has no width.", hint="Draw a traverse.")
-    if not 0.0 <= width_um < float("inf"):
+    if not 0.0 < width_um < float("inf"):
         raise InputError(f"{width_um:g} µm is no width.")
     return _with_line(state, f"Set width of {old.name}", replace(old, width_um=float(width_um)))
 

@@ -130,7 +130,6 @@ class DrawTools(QWidget):
         self.width_box.setRange(0.0, 1_000_000.0)
         self.width_box.setDecimals(0)
         self.width_box.setSuffix(" µm")
-        self.width_box.setSpecialValueText("one pixel")
         self.width_box.setToolTip(
             "Full width that is averaged across a traverse: of the selected one, and of those that "
             "are drawn from now on ([ and ] while drawing)"
@@ -249,11 +248,13 @@ class DrawTools(QWidget):
         with silenced(self.width_box):
             self.width_box.setValue(width_um)
 
-    def show_step(self, um: float) -> None:
-        """Let the arrows of lengths go in steps of a few pixels of the map."""
-        for box in (self.blur, self.width_box):
-            box.setSingleStep(um)
-            box.setDecimals(0 if um >= 5.0 else 2)
+    def show_pixel(self, um: float) -> None:
+        """Let lengths go in steps of a few pixels of the map, and widths begin at one."""
+        with silenced(self.blur, self.width_box):
+            for box in (self.blur, self.width_box):
+                box.setSingleStep(5.0 * um)
+                box.setDecimals(0 if um >= 1.0 else 2)
+            self.width_box.setMinimum(um)
 
     def _followed_edited(self) -> None:
         self.blur.setEnabled(self.followed is not None)

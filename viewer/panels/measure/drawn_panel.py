@@ -152,7 +152,7 @@ class DrawnPanel(QWidget):
         self.map_id = map_id
         if map_id is not None:
             pixel = max(self.desk.maps[map_id].pixel_um)
-            self.tools.show_step(5.0 * pixel)
+            self.tools.show_pixel(pixel)
             self._set_width(WIDTH_PX * pixel)
         self._show_edges()
         self._refill()

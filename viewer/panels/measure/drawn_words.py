@@ -60,6 +60,5 @@ def _line(line: Line) -> Entry:
         words += f"; «{line.between[0]}» below, «{line.between[1]}» above"
     tip = f"{line.name}: {words}. Return goes there, F2 renames it."
     if line.kind == "traverse":
-        wide = length_words(line.width_um) if line.width_um else "1 px"
-        length = f"{length} × {wide}"
+        length = f"{length} × {length_words(line.width_um)}" if line.width_um else length
     return Entry(line.id, line.name, length, tip)
