@@ -85,3 +85,12 @@ def test_no_grain_at_all() -> None:
 def test_bad_area(area: float) -> None:
     with pytest.raises(InputError, match="smallest"):
         label_grains(np.zeros((5, 6), bool), PIXEL, area)
+
+
+def test_outline_runs_along_the_pixels_outer_sides(mask: np.ndarray) -> None:
+    outline = label_grains(mask, PIXEL).outline_um(2)
+    x, y = outline.T
+    assert (x.min(), x.max()) == (20 * 2.0, 25 * 2.0)
+    assert (y.min(), y.max()) == (10 * 3.0, 14 * 3.0)
+    area = 0.5 * abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1)))
+    assert area == pytest.approx(20 * 6.0, rel=0.05)

@@ -11,7 +11,7 @@ that touch at a corner alone. With 4 neighbours these are two, and the lath may 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +84,23 @@ class Grains:
             return None
         found = int(self.labels[row, col])
         return found - 1 if found else None
+
+    def outline_um(self, grain: int) -> npt.NDArray[np.float64]:
+        """Outer edge of a grain (from 0): points (x, y) in µm, float64 [n, 2], closed, the first not
+        repeated. Corners that are less than half a pixel off a straight line are left out."""
+        from skimage import measure
+
+        rows, cols = self.window(grain)
+        own = self.labels[rows, cols] == grain + 1
+        contours: Any = measure
+        found = contours.find_contours(
+            np.pad(own, 1), 0.5, fully_connected="high" if self.connectivity == 8 else "low"
+        )
+        line = contours.approximate_polygon(max(found, key=len), 0.4)[:-1, ::-1]
+        # Contours count from the middles of pixels, and the margin adds one.
+        corner = np.array([cols.start - 0.5, rows.start - 0.5])
+        outline: npt.NDArray[np.float64] = (line + corner) * np.array(self.pixel_um)
+        return outline
 
 
 def label_grains(
