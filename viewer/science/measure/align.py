@@ -75,8 +75,8 @@ def crossing(traverse: Array, contact: Array) -> Crossing:
             hint="Draw it from one side of the contact to the other.",
         )
     found.sort()
-    at, leftwards = found[len(found) // 2]
-    return Crossing(at_um=at, leftwards=leftwards, times=len(found))
+    # Of an odd number of crossings the first and the last lead to the side where the traverse ends.
+    return Crossing(at_um=found[len(found) // 2][0], leftwards=found[0][1], times=len(found))
 
 
 @dataclass(frozen=True, eq=False)
