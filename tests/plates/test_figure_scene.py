@@ -21,6 +21,7 @@ from viewer.plates.scene import (
     Segments,
     Stroke,
     Words,
+    runs,
     wrapped,
 )
 from viewer.plates.strip_scene import grey
@@ -49,7 +50,11 @@ def box_of(words: Words) -> tuple[float, float, float, float]:
 @pytest.mark.parametrize("figure", [*ordinary(), *awkward()], ids=lambda f: f.name)
 def test_nothing_that_is_drawn_lacks_a_place(figure):
     for item in laid(figure).items:
-        if isinstance(item, Stroke | Area | Dots):
+        if isinstance(item, Stroke | Area):
+            # A break stands between two parts, never at an end and never twice.
+            assert np.isnan(item.points).all(axis=1).sum() == len(runs(item.points)) - 1
+            assert all(len(part) > 1 for part in runs(item.points))
+        elif isinstance(item, Dots):
             assert np.isfinite(item.points).all()
         elif isinstance(item, Segments):
             assert np.isfinite(item.ends).all()
@@ -80,17 +85,17 @@ def test_no_word_is_smaller_than_journals_take():
 def test_a_line_goes_through_its_points_and_breaks_where_there_are_none():
     figure = chart(x=Axis("x", "", 0.0, 9.0), y=Axis("y", "", 0.0, 10.0), rules=())
     scene = laid(figure)
-    first, second = [s for s in of(scene, Stroke) if s.clip and s.colour == DATA]
-    assert [len(first.points), len(second.points)] == [3, 6]
+    (line,) = [s for s in of(scene, Stroke) if s.clip and s.colour == DATA]
+    assert [len(part) for part in runs(line.points)] == [3, 6]
     frame = scene.frame
-    x, y = second.points[-1]
+    x, y = line.points[-1]
     assert x == pytest.approx(frame.right)
     assert y == pytest.approx(frame.bottom - 0.9 * frame.h)
 
 
 def test_a_band_has_a_part_for_each_part_of_its_line():
-    bands = [area for area in of(laid(chart(rules=())), Area) if area.clip and area.colour == DATA]
-    assert [len(area.points) for area in bands] == [6, 12]
+    (band,) = [area for area in of(laid(chart(rules=())), Area) if area.clip and area.colour == DATA]
+    assert [len(ring) for ring in runs(band.points)] == [6, 12]
 
 
 def test_a_step_holds_to_the_next_x():

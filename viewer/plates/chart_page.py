@@ -15,11 +15,24 @@ from viewer.plates.chart import Figure, Rose, Strip
 from viewer.plates.draw import drawing_settings
 from viewer.plates.figure_scene import lay_out_figure, natural_height
 from viewer.plates.resolution import MM_PER_INCH, POINTS_PER_INCH
-from viewer.plates.scene import PAPER_INK, Area, Item, Picture, Scene, Segments, Stroke, Style, Words
+from viewer.plates.scene import (
+    PAPER_INK,
+    Area,
+    Dots,
+    Item,
+    Picture,
+    Scene,
+    Segments,
+    Stroke,
+    Style,
+    Words,
+    runs,
+)
 from viewer.plates.typeface import FAMILY, drawable, text_width_mm
 from viewer.plates.whole_file import whole_file
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
 WIDTHS_MM = {"one column": 85.0, "one and a half": 120.0, "two columns": 175.0}
@@ -119,13 +132,16 @@ def page_scene(figure: Figure, width_mm: float, height_mm: float | None = None) 
 
 
 def _draw(scene: Scene, path: Path, kind: str, dpi: float, about: Figure) -> None:
+    import matplotlib
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_pdf import FigureCanvasPdf
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure as Canvas
 
     program = f"Grainlight {viewer.__version__}"
-    with drawing_settings(), warnings.catch_warnings():
+    # Every point is drawn, even where thousands are closer than the eye can tell.
+    every: Any = {"path.simplify": False}
+    with drawing_settings(), matplotlib.rc_context(every), warnings.catch_warnings():
         # A letter without a glyph here is still text in an SVG, in a typeface that has it.
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         canvas = Canvas(
@@ -160,11 +176,7 @@ def _draw(scene: Scene, path: Path, kind: str, dpi: float, about: Figure) -> Non
 
 
 def _add(axes: Axes, scene: Scene, item: Item, order: int, *, live: bool) -> None:
-    from matplotlib.collections import EllipseCollection, LineCollection
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Polygon, Rectangle
-
-    artist: Any
+    """Add one thing; `live`: letters are for whoever shows the file to find."""
     if isinstance(item, Words):
         axes.text(
             item.x, item.y, item.text if live else drawable(item.text), fontsize=item.size,
@@ -172,43 +184,51 @@ def _add(axes: Axes, scene: Scene, item: Item, order: int, *, live: bool) -> Non
             fontweight="bold" if item.bold else "normal", rotation=90 if item.turned else 0,
             rotation_mode="anchor", parse_math=False, zorder=order,
         )  # fmt: skip
-        return
-    if isinstance(item, Picture):
+    elif isinstance(item, Picture):
         box = item.box
         axes.imshow(
             item.pixels, extent=(box.x, box.right, box.bottom, box.y), interpolation="none",
             aspect="auto", zorder=order,
         )  # fmt: skip
+        # A picture takes the axes over.
         axes.set_xlim(0.0, scene.width)
         axes.set_ylim(scene.height, 0.0)
-        return
-    if isinstance(item, Stroke):
-        points = np.vstack([item.points, item.points[:1]]) if item.closed else item.points
-        artist = Line2D(
-            points[:, 0], points[:, 1], color=item.colour, linewidth=item.width,
-            linestyle=(0, _DASH) if item.dashed else "-", solid_joinstyle="round",
-            solid_capstyle="butt", zorder=order,
-        )  # fmt: skip
-        axes.add_line(artist)
-    elif isinstance(item, Segments):
-        artist = LineCollection(
-            list(item.ends), colors=item.colour, linewidths=item.width, zorder=order
-        )
-        axes.add_collection(artist)
-    elif isinstance(item, Area):
-        artist = Polygon(item.points, closed=True, facecolor=item.colour, alpha=item.opacity,
-                         linewidth=0, zorder=order)  # fmt: skip
-        axes.add_patch(artist)
     else:
-        wide = np.full(len(item.points), 2 * item.radius)
-        artist = EllipseCollection(
-            wide, wide, np.zeros(len(item.points)), units="xy", offsets=item.points,
-            offset_transform=axes.transData, zorder=order,
-            facecolors="none" if item.hollow else item.colour,
-            edgecolors=item.colour if item.hollow else "none", linewidths=item.radius * 0.4,
+        artist = axes.add_artist(_artist(item))
+        artist.set_zorder(order)
+        if item.clip:
+            from matplotlib.patches import Rectangle
+
+            frame = scene.frame
+            artist.set_clip_path(
+                Rectangle((frame.x, frame.y), frame.w, frame.h, transform=axes.transData)
+            )
+
+
+def _artist(item: Stroke | Segments | Area | Dots) -> Artist:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path as Outline
+
+    if isinstance(item, Area):
+        rings = [Outline(np.vstack([ring, ring[:1]]), closed=True) for ring in runs(item.points)]
+        outline = Outline.make_compound_path(*rings)
+        return PathPatch(outline, facecolor=item.colour, alpha=item.opacity, linewidth=0)
+    if isinstance(item, Dots):
+        # Marks of one line are written once and used again, however many there are.
+        return Line2D(
+            *item.points.T, linestyle="none", marker="o", markersize=2 * item.radius,
+            markerfacecolor="none" if item.hollow else item.colour, markeredgecolor=item.colour,
+            markeredgewidth=item.radius * 0.4 if item.hollow else 0,
         )  # fmt: skip
-        axes.add_collection(artist)
-    if item.clip:
-        frame = scene.frame
-        clip = Rectangle((frame.x, frame.y), frame.w, frame.h, transform=axes.transData)
-        artist.set_clip_path(clip)
+    if isinstance(item, Segments):
+        broken = np.full((len(item.ends), 3, 2), np.nan)
+        broken[:, :2] = item.ends
+        points, dashed = broken.reshape(-1, 2), False
+    else:
+        points = np.vstack([item.points, item.points[:1]]) if item.closed else item.points
+        dashed = item.dashed
+    return Line2D(
+        *points.T, color=item.colour, linewidth=item.width, linestyle=(0, _DASH) if dashed else "-",
+        solid_joinstyle="round", solid_capstyle="butt",
+    )  # fmt: skip

@@ -24,6 +24,8 @@ from viewer.plates.scene import (
     Stroke,
     Style,
     Words,
+    joined,
+    runs,
 )
 from viewer.plates.scene_scale import Scale, Tick, limits, reading
 
@@ -176,10 +178,10 @@ def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo
         if curve.style == "points":
             _whiskers(low, high, colour, style, out)
         else:
-            both = np.column_stack([low, high])
-            for run in runs(both):
-                ring = np.vstack([run[:, :2], run[::-1, 2:]])
-                out.append(Area(ring, colour, _BAND, clip=True))
+            bands = runs(np.column_stack([low, high]))
+            rings = [np.vstack([band[:, :2], band[::-1, 2:]]) for band in bands if len(band) > 1]
+            if rings:
+                out.append(Area(joined(rings), colour, _BAND, clip=True))
     if curve.style == "points":
         found = points[np.isfinite(points).all(axis=1)]
         if len(found):
@@ -190,27 +192,21 @@ def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo
             out.append(Dots(found, colour, radius, clip=True))
         return
     width = style.line * (0.7 if curve.role == "faint" else 1.0)
-    for run in runs(points):
-        if len(run) == 1:
-            out.append(Dots(run, colour, width, clip=True))
-            continue
-        dashed = curve.style == "dashed"
+    parts = runs(points)
+    alone = [part for part in parts if len(part) == 1]
+    lines = [part for part in parts if len(part) > 1]
+    if alone:
+        out.append(Dots(np.vstack(alone), colour, width, clip=True))
+    if lines:
         if halo:
-            out.append(Stroke(run, PICTURE_RIM, width + 2 * style.thin, clip=True))
-        out.append(Stroke(run, colour, width, dashed, clip=True))
+            out.append(Stroke(joined(lines), PICTURE_RIM, width + 2 * style.thin, clip=True))
+        out.append(Stroke(joined(lines), colour, width, curve.style == "dashed", clip=True))
 
 
 def _placed(xs: Array, ys: Array, x: Scale, y: Scale, *, steps: bool = False) -> Array:
     if steps:
         xs, ys = np.repeat(xs, 2)[1:], np.repeat(ys, 2)[:-1]
     return np.column_stack([x.place(xs), y.place(ys)])
-
-
-def runs(points: Array) -> list[Array]:
-    """Rows of an array without NaN, as they follow one another."""
-    good = np.isfinite(points).all(axis=1)
-    cuts = np.flatnonzero(np.diff(good.astype(np.int8))) + 1
-    return [part for part in np.split(points, cuts) if len(part) and np.isfinite(part[0]).all()]
 
 
 def _whiskers(low: Array, high: Array, colour: str, style: Style, out: list[Item]) -> None:

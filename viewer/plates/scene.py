@@ -48,7 +48,7 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True)
 class Stroke:
-    """A line through points [n, 2] that are all finite.
+    """A line through points [n, 2]; a row of NaN breaks it.
 
     `clip`: only what lies in the scene's frame shows.
     """
@@ -73,7 +73,7 @@ class Segments:
 
 @dataclass(frozen=True)
 class Area:
-    """A filled polygon of corners [n, 2], without an edge."""
+    """A filled polygon of corners [n, 2], without an edge; a row of NaN begins another."""
 
     points: Array
     colour: str
@@ -233,6 +233,19 @@ OVER_PICTURE: Mapping[Role, str] = {
 """Roles over a grey picture, on paper and on the screen; each is drawn with a dark rim."""
 
 PICTURE_RIM = "#101010"
+
+
+def runs(points: Array) -> list[Array]:
+    """Rows of an array [n, m] without NaN, as they follow one another."""
+    good = np.isfinite(points).all(axis=1)
+    cuts = np.flatnonzero(np.diff(good.astype(np.int8))) + 1
+    return [part for part in np.split(points, cuts) if len(part) and np.isfinite(part[0]).all()]
+
+
+def joined(parts: Sequence[Array]) -> Array:
+    """Runs as one array, with a row of NaN between them."""
+    gap = np.full((1, 2), np.nan)
+    return np.vstack([row for part in parts for row in (part, gap)][:-1])
 
 
 def wrapped(text: str, room: float, size: float, measure: Measure, bold: bool = False) -> list[str]:

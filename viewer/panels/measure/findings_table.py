@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QSizePolicy, QTabl
 from viewer.desk.measuring import shown
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
+from viewer.panels.look.digits import grouped
 from viewer.panels.qt import plain_tip
 from viewer.store.documents import Row
 
@@ -24,6 +25,9 @@ _TIPS = (
     "How many things the number rests on",
 )
 _MOST_ROWS = 7
+_LEAST_NAME = 120
+_MOST_LINES = 5
+"""Of a name; the row's tip has all of it."""
 
 
 class FindingsModel(ColumnModel):
@@ -76,7 +80,7 @@ class FindingsModel(ColumnModel):
             return "—" if row.value is None else _with_unit(printed.value.split()[0], printed.unit)
         if column == INTERVAL:
             return f"{printed.low} to {printed.high}" if printed.low and printed.high else "—"
-        return f"{row.n:,}"
+        return grouped(row.n)
 
 
 def _with_unit(text: str, unit: str) -> str:
@@ -108,7 +112,7 @@ class FindingsTable(QTableView):
         self.setAccessibleName("Findings")
         self.setShowGrid(False)
         self.setAlternatingRowColors(True)
-        self.setWordWrap(False)
+        self.setWordWrap(True)
         self.setTabKeyNavigation(False)
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
@@ -129,22 +133,31 @@ class FindingsTable(QTableView):
         """Give numbers the width they need, and names what is left."""
         bold = QFont(self.font())
         bold.setWeight(QFont.Weight.DemiBold)
-        metrics = QFontMetrics(bold)
+        inks = [QFontMetrics(bold if row == 0 else self.font()) for row in range(self._rows.rowCount())]
+        pad = theme.current().gap_4 + 2
         room = self.viewport().width()
         for column in (VALUE, INTERVAL, N):
-            texts = [_HEADERS[column]] + [
-                str(self._rows.index(row, column).data()) for row in range(self._rows.rowCount())
-            ]
-            width = max(metrics.horizontalAdvance(text) for text in texts) + theme.current().gap_4
+            head = self.fontMetrics().horizontalAdvance(_HEADERS[column])
+            texts = (str(self._rows.index(row, column).data()) for row in range(len(inks)))
+            needs = (ink.horizontalAdvance(text) for ink, text in zip(inks, texts, strict=True))
+            width = max(head, *needs, 0) + pad
             self.setColumnWidth(column, width)
             room -= width
-        self.setColumnWidth(NAME, max(88, room))
+        name = max(_LEAST_NAME, room)
+        self.setColumnWidth(NAME, name)
+        inner = name - pad
+        for row, ink in enumerate(inks):
+            text = str(self._rows.index(row, NAME).data())
+            high = ink.boundingRect(0, 0, inner, 10_000, int(Qt.TextFlag.TextWordWrap), text).height()
+            lines = min(_MOST_LINES, max(1, round(high / ink.lineSpacing())))
+            self.setRowHeight(row, theme.current().row + (lines - 1) * ink.lineSpacing())
         self.updateGeometry()
 
     def sizeHint(self) -> QSize:
-        rows = max(1, min(_MOST_ROWS, self._rows.rowCount()))
-        high = self.horizontalHeader().sizeHint().height() + rows * theme.current().row
-        return QSize(320, high + 2 * self.frameWidth())
+        rows = sum(self.rowHeight(row) for row in range(self._rows.rowCount()))
+        most = _MOST_ROWS * theme.current().row
+        high = self.horizontalHeader().sizeHint().height()
+        return QSize(320, high + min(max(rows, theme.current().row), most) + 2 * self.frameWidth())
 
     def minimumSizeHint(self) -> QSize:
         return QSize(200, min(self.sizeHint().height(), 4 * theme.current().row))

@@ -17,7 +17,16 @@ from viewer.plates.scene_scale import reading
 from viewer.plates.tables import Cell
 
 _SORT_ROLE = Qt.ItemDataRole.UserRole
-_UNITS = {"um": "µm", "um2": "µm²", "mm": "mm", "mm2": "mm²", "deg": "°", "percent": "%", "px": "px"}
+_UNITS = {
+    "um": "µm",
+    "um2": "µm²",
+    "mm": "mm",
+    "mm2": "mm²",
+    "deg": "°",
+    "percent": "%",
+    "px": "px",
+    "counts": "counts",
+}
 
 
 def title(column: str) -> str:

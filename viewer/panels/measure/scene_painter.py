@@ -25,6 +25,7 @@ from viewer.plates.scene import (
     Stroke,
     Style,
     Words,
+    runs,
 )
 
 _DASH = (4.0, 2.5)
@@ -119,7 +120,8 @@ def _paint(painter: QPainter, item: Item) -> None:
         colour.setAlphaF(item.opacity)
         painter.setPen(Qt.PenStyle.NoPen)
         painter.setBrush(colour)
-        painter.drawPolygon(_polygon(item.points))
+        for ring in runs(item.points):
+            painter.drawPolygon(_polygon(ring))
     elif isinstance(item, Dots):
         colour = QColor(item.colour)
         painter.setPen(QPen(colour, item.radius * 0.4) if item.hollow else Qt.PenStyle.NoPen)
@@ -144,10 +146,12 @@ def _stroke(painter: QPainter, item: Stroke) -> None:
     if len(points) == 2 and item.width <= 1.0 and (points[0] == points[1]).any():
         # Upright and level hairlines fall on whole pixels, so that they are drawn sharp.
         points = np.floor(points) + 0.5
-    if item.closed:
-        painter.drawPolygon(_polygon(points))
-    else:
-        painter.drawPolyline(_polygon(points))
+    # Part by part: Qt takes much longer over one path of many.
+    for part in runs(points):
+        if item.closed:
+            painter.drawPolygon(_polygon(part))
+        else:
+            painter.drawPolyline(_polygon(part))
 
 
 def _polygon(points: Array) -> QPolygonF:
