@@ -197,7 +197,7 @@ def walk(points: Float, step_um: float) -> Float:
             start = end
             number += 1
             continue
-        # Where the segment leaves the circle about the foot: the larger root, for its start lies within.
+        # Where the segment leaves the circle about the foot: its start lies within, so the larger root.
         run, to = end - start, start - here
         a, b = float(run @ run), float(run @ to)
         c = float(to @ to) - step_um**2

@@ -184,9 +184,7 @@ def layer_thickness(
     )
 
 
-def _count(
-    first: Float, second: Float, pixel_um: tuple[float, float], spacing_um: float | None
-) -> int:
+def _count(first: Float, second: Float, pixel_um: tuple[float, float], spacing_um: float | None) -> int:
     length = min(line_length(first), line_length(second))
     if spacing_um is None:
         return max(1, min(STATIONS, int(length / (2.0 * max(pixel_um)))))
