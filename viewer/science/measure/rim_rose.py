@@ -206,11 +206,15 @@ def first_harmonic(rays: Rays, *, open_as_zero: bool = False) -> Harmonic | None
     from scipy import stats
 
     counted = rays.only(rays.counted(open_as_zero))
-    normal, right, weight = _sums(counted)
+    normal, right = _sums(counted)
     if len(normal) < 3:
         return None
     all_normal, all_right = normal.sum(axis=0), right.sum(axis=0)
-    found = np.linalg.pinv(all_normal, rcond=1e-6, hermitian=True) @ all_right
+    inverse = np.linalg.pinv(all_normal, rcond=1e-6, hermitian=True)
+    found = inverse @ all_right
+    # How much of what is known of the first harmonic each host tells: hosts of which all sides are
+    # free tell most, and where they are few, so are the degrees of freedom.
+    telling = np.einsum("ij,gji->gi", inverse, normal)[:, :2].sum(axis=1)
     without = np.einsum(
         "gij,gj->gi",
         np.linalg.pinv(all_normal - normal, rcond=1e-6, hermitian=True),
@@ -221,7 +225,7 @@ def first_harmonic(rays: Rays, *, open_as_zero: bool = False) -> Harmonic | None
     covariance = (hosts - 1) / hosts * (away.T @ away)
     up, across = float(found[0]), float(found[1])
     square = up**2 + across**2
-    freedom = max(float(weight.sum()) ** 2 / float((weight**2).sum()) - 1.0, 1.0)
+    freedom = max(float(telling.sum()) ** 2 / float((telling**2).sum()) - 1.0, 2.0)
     if square <= 0 or np.linalg.det(covariance) <= 0:
         # Rims alike to the last digit: a harmonic without doubt, or none.
         radial = tangential = 0.0
@@ -231,8 +235,9 @@ def first_harmonic(rays: Rays, *, open_as_zero: bool = False) -> Harmonic | None
         radial = float(along @ covariance @ along)
         tangential = max(float(np.trace(covariance)) - radial, 0.0)
         beta = np.array([up, across])
-        statistic = float(beta @ np.linalg.solve(covariance, beta)) / 2.0
-        p = float(stats.f.sf(statistic, 2, freedom))
+        # Hotelling's T² of two components.
+        square_t = float(beta @ np.linalg.solve(covariance, beta))
+        p = float(stats.f.sf(square_t * (freedom - 1.0) / (2.0 * freedom), 2, freedom - 1.0))
     size = math.sqrt(max(square - tangential, 0.0))
     t = float(stats.t.ppf(0.975, freedom))
     reach = t * math.sqrt(radial)
@@ -259,8 +264,8 @@ def _design(directions_deg: Float) -> Float:
     return np.column_stack([np.cos(angle), np.sin(angle), np.cos(2 * angle), np.sin(2 * angle)])
 
 
-def _sums(rays: Rays) -> tuple[Float, Float, Float]:
-    """Normal equations of each host about its own level: [hosts, 4, 4], [hosts, 4], and weights."""
+def _sums(rays: Rays) -> tuple[Float, Float]:
+    """Normal equations of each host about its own level: [hosts, 4, 4] and [hosts, 4]."""
     columns = _design(rays.direction_deg)
     _, number = np.unique(rays.host, return_inverse=True)
     weight = np.bincount(number, rays.length_um)
@@ -278,6 +283,5 @@ def _sums(rays: Rays) -> tuple[Float, Float, Float]:
             normal[:, i, j] = normal[:, j, i] = host_sums(away[:, i] * away[:, j])
     right = np.column_stack([host_sums(away[:, n] * left) for n in range(4)])
     # A host counts as far as it shows more than one side.
-    telling = normal[:, 0, 0] + normal[:, 1, 1]
-    kept = telling > 1e-9 * weight
-    return normal[kept], right[kept], telling[kept]
+    kept = normal[:, 0, 0] + normal[:, 1, 1] > 1e-9 * weight
+    return normal[kept], right[kept]

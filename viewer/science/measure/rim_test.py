@@ -112,10 +112,11 @@ def up_down(rims: Rims, *, open_as_zero: bool = False, seed: int = 0) -> UpDown:
     with np.errstate(invalid="ignore"):
         thickness = np.where(length > 0, sums / length, 0.0)
     side = round(SECTOR / STEP)
-    ups = np.arange(-side, side) % bins
     weight, up, down = (np.zeros(count) for _ in range(3))
     for off, share in OPPOSITE:
-        downs = (ups + bins // 2 + off) % bins
+        # Both within their sectors, so that up and down are treated alike.
+        ups = np.arange(max(-side, -side - off), min(side, side - off))
+        downs = (ups + off + bins // 2) % bins
         above, below = length[:, ups], length[:, downs]
         with np.errstate(invalid="ignore"):
             both = np.where((above > 0) & (below > 0), above * below / (above + below), 0.0) * share
