@@ -461,6 +461,29 @@ def test_a_result_is_shown_and_its_overlay_handed_on(
     assert overlays == [measured.overlay, None, measured.overlay, None]
 
 
+def test_the_form_folds_away_for_the_result_and_comes_back(
+    qtbot: QtBot, panel: RequestsPanel, desk: Desk, map_id: str, measured: Measured
+) -> None:
+    draw(desk, map_id)
+    panel.show_kind("contact")
+    form, page = panel.form, panel.page
+    assert form is not None
+    assert form.isVisible()
+    assert not page.settings.isVisible()
+    panel.run.go.click()
+    assert not form.isVisible()
+    page.settings.click()
+    assert form.isVisible()
+    assert panel.result.isVisible()
+    page.settings.click()
+    assert not form.isVisible()
+    # Ctrl+Return measures either way; what is missing brings the form back.
+    qtbot.waitUntil(panel.run.go.isVisible)
+    desk.apply("Delete", lines=Lines())
+    assert form.isVisible()
+    assert panel.result.isVisible()
+
+
 def test_a_result_belongs_to_its_map(
     bench: MeasureBench, desk: Desk, map_id: str, measured: Measured
 ) -> None:

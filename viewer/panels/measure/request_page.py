@@ -26,7 +26,7 @@ from viewer.panels.measure.form import RequestForm
 from viewer.panels.measure.result_view import ResultView
 from viewer.panels.measure.run_strip import RunStrip
 from viewer.panels.parts import Line
-from viewer.panels.qt import plain_tip
+from viewer.panels.qt import ElidedLabel, plain_tip
 from viewer.science.measure.kind import Kind
 
 
@@ -85,13 +85,14 @@ class RequestPage(QScrollArea):
         self.back.setToolTip("Back to what can be measured (Alt+Left)")
         self.back.setAccessibleName("Back")
         self.back.clicked.connect(self.back_wanted)
-        self.title = QLabel()
+        self.title = ElidedLabel()
         self.title.setProperty("tone", "title")
         self.title.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.settings = QToolButton()
-        self.settings.setText("Settings")
+        self.settings.setCheckable(True)
+        self.settings.setIcon(icon("settings"))
         self.settings.setIconSize(side)
-        self.settings.setToolButtonStyle(Qt.ToolButtonStyle.ToolButtonTextBesideIcon)
+        self.settings.setAccessibleName("Settings")
         self.settings.setToolTip(
             "Show what was asked for, to ask otherwise; or give the result the room"
         )
@@ -131,6 +132,6 @@ class RequestPage(QScrollArea):
         shown = shown or not self._answered
         self.question.setVisible(shown)
         self.stack.setVisible(shown)
-        self.settings.setIcon(icon("chevron-down" if shown else "chevron-right"))
+        self.settings.setChecked(shown)
         # The button stands at the form's end, and in the head while the form is folded away.
         (self.run.row if shown else self._head).addWidget(self.run.go)
