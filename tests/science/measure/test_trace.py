@@ -124,3 +124,14 @@ def test_what_cannot_be_followed_is_refused():
         window(ENDS[0], (-5.0, 10.0), PIXEL, SHAPE)
     with pytest.raises(InputError, match="blur"):
         trace_edge(values, PIXEL, *ENDS, blur_um=0.0)
+
+
+def test_a_sharper_edge_close_by_that_rises_to_the_other_side_is_left_alone():
+    """A band with a faint upper and a strong lower edge: who clicks on the upper one means it."""
+    y = (np.arange(SHAPE[0]) + 0.5) * PIXEL[1]
+    x = (np.arange(SHAPE[1]) + 0.5) * PIXEL[0]
+    below = y[:, None] - _wave(x)[None, :]
+    values = 40.0 + 30.0 / (1.0 + np.exp(-below / 60.0))
+    values[below > 400.0] = 10.0
+    off = _off(trace_edge(values, PIXEL, *ENDS))
+    assert np.abs(off).max() < 2.0 * max(PIXEL)

@@ -3,7 +3,7 @@
 The path of least cost between two points, where steps along a steep edge are cheap and steps over
 flat ground dear (Mortensen and Barrett 1998, Interactive segmentation with intelligent scissors,
 doi:10.1006/gmip.1998.0480; here on a grid of pixels that need not be square). Only edges that rise to
-the same side as the whole stretch does count in full: a grain's near and far side are not one contact.
+the same side as at its two ends count in full: a grain's near and far side are not one contact.
 
 Each point of the path is then moved along the edge's normal to where the blurred layer is steepest,
 or, for a phase, to where its blurred share is a half, which places it well within a pixel.
@@ -53,6 +53,9 @@ LARGEST = 1_500_000
 
 GRAB_PX = 3.0
 """How far an end is moved to a steep edge, in pixels' longer side."""
+
+END_PX, END_BLURS = 6.0, 2.0
+"""How far around either end it is asked to which side the edge rises: pixels, or blurs, if more."""
 
 PASSES = 3
 """Times that the path is moved onto the edge and evened out."""
@@ -239,6 +242,7 @@ class _Field:
 
     Attributes
     ----------
+    blur_um : float
     blurred : ndarray of float64 [rows, columns]
     gx, gy, steep : ndarray of float64 [rows, columns]
         Gradient along x and y, and its size, for each µm.
@@ -249,6 +253,7 @@ class _Field:
         from scipy import ndimage
 
         self.cell_um = cell_um
+        self.blur_um = blur_um
         self.missing = np.isnan(data)
         sigma = (max(blur_um / cell_um[1], 0.3), max(blur_um / cell_um[0], 0.3))
         known = (~self.missing).astype(np.float64)
@@ -299,13 +304,20 @@ def _cost(here: _Field, start: Point, end: Point) -> Float:
     far = math.hypot(dx, dy)
     normal = (dy / far, -dx / far)
     rise = here.gx * normal[0] + here.gy * normal[1]
-    # Which side is the higher one is told by the steep places near the straight line together.
     y = (np.arange(rise.shape[0]) + 0.5) * here.cell_um[1] - start[1]
     x = (np.arange(rise.shape[1]) + 0.5) * here.cell_um[0] - start[0]
     offset = (x[None, :] * normal[0] + y[:, None] * normal[1]) / (0.15 * far + 4 * max(here.cell_um))
     beside = np.exp(-0.5 * offset**2)
     beside[here.missing] = 0.0
-    side = math.copysign(1.0, float((beside * rise * here.steep).sum()))
+    # Which side is the higher one is told where somebody pointed at the edge: along a long stretch
+    # another, sharper one may run close by.
+    reach = max(END_PX * max(here.cell_um), END_BLURS * here.blur_um)
+    from_end = np.minimum(
+        x[None, :] ** 2 + y[:, None] ** 2, (x[None, :] - dx) ** 2 + (y[:, None] - dy) ** 2
+    )
+    pointed = np.exp(-0.5 * from_end / reach**2)
+    pointed[here.missing] = 0.0
+    side = math.copysign(1.0, float((pointed * rise * here.steep).sum()))
     with np.errstate(invalid="ignore", divide="ignore"):
         towards = np.where(here.steep > 0, side * rise / here.steep, 0.0)
     wanted = here.steep * np.clip(0.6 + towards, 0.0, 1.0)
