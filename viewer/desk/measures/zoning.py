@@ -12,6 +12,7 @@ from viewer.desk.measures.result import Drawn, Finding, Overlay, Result, Table
 from viewer.errors import InputError
 from viewer.plates.chart import Axis, Bars, Chart, Curve, Figure, Rule
 from viewer.plates.tables import Cell, unit_name
+from viewer.science.measure.necks import NECK
 from viewer.science.measure.proportion import wilson
 from viewer.science.measure.zoning import (
     DEEP_PX,
@@ -25,7 +26,7 @@ from viewer.science.measure.zoning import (
 from viewer.science.progress import Progress, part, silent
 from viewer.store.requests import ZoningRequest
 
-SMALLEST_PX = 5.0
+SMALLEST_PX = 6.0
 """Radius, in pixels, of the round grain that is the smallest unless the user says otherwise."""
 
 FAINT = 40
@@ -87,9 +88,9 @@ def measure(desk: Desk, map_id: str, request: ZoningRequest, progress: Progress 
     at = request.at_um
     zoned = zoning(
         values,
-        np.isin(labels, [host, *rims]),
+        labels == host,
         found.pixel_um,
-        host=labels == host,
+        rims=np.isin(labels, rims) if rims else None,
         within=region[window],
         at_um=None if at is None else (at[0] - corner[0], at[1] - corner[1]),
         smallest_um2=smallest,
@@ -204,7 +205,8 @@ def _excluded(zoned: Zoning, saturated: int) -> str:
 def _method(zoned: Zoning, request: ZoningRequest, smallest: float) -> str:
     rims = f", with {', '.join(request.with_rims)} as part of them" if request.with_rims else ""
     return (
-        f"Grains of {request.phase}{rims}: pixels that hang together across sides and corners, of "
+        f"Grains of {request.phase}{rims}: pixels that hang together across sides and corners, "
+        f"parted at necks narrower than {NECK:g} of the thinner side's thickness, of "
         f"{smallest:,.4g} µm² or more. A pixel's place from core (0) to rim (1) is its depth within "
         "the grain over the greatest, distances exact; pixels less than "
         f"{EDGE_PX:g} pixels deep are left out, as they hold a share of the neighbour, and so are "

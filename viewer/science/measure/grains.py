@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
-from viewer.science.progress import Progress, silent
+from viewer.science.progress import Progress, part, silent
 
 Mask = npt.NDArray[np.bool_]
 Connectivity = Literal[4, 8]
@@ -139,28 +139,60 @@ def label_grains(
     """
     from scipy import ndimage
 
-    if not (np.isfinite(smallest_um2) and smallest_um2 >= 0):
-        raise InputError("The smallest area of a grain must be zero or more.", where="grains")
+    _check_area(smallest_um2)
     progress(0.0, "finding grains")
     inside = mask if within is None else mask & within
     labels = np.empty(mask.shape, np.int32)
-    count = ndimage.label(
-        inside, structure=np.ones((3, 3), bool) if connectivity == 8 else None, output=labels
+    ndimage.label(inside, structure=np.ones((3, 3), bool) if connectivity == 8 else None, output=labels)
+    return grains_of(
+        labels,
+        pixel_um,
+        smallest_um2,
+        within=within,
+        connectivity=connectivity,
+        progress=part(progress, 0.5, 1.0),
     )
-    progress(0.5, "finding grains")
+
+
+def grains_of(
+    labels: npt.NDArray[np.int32],
+    pixel_um: tuple[float, float],
+    smallest_um2: float = 0.0,
+    *,
+    within: Mask | None = None,
+    connectivity: Connectivity = 8,
+    progress: Progress = silent,
+) -> Grains:
+    """Grains that have been numbered otherwise: measured, flagged, and freed of the small ones.
+
+    Parameters
+    ----------
+    labels : ndarray of int32 [rows, columns]
+        From 1, 0 for none; numbers may be missing.
+    pixel_um, smallest_um2, within, connectivity
+        As of `label_grains`.
+
+    Raises
+    ------
+    InputError
+        The smallest area is not a number of zero or more.
+    """
+    _check_area(smallest_um2)
+    progress(0.0, "measuring grains")
+    count = int(labels.max(initial=0))
     pixels = np.bincount(labels.ravel(), minlength=count + 1)[1:]
     area = pixel_um[0] * pixel_um[1]
     # A hair of room: an area worked out from pixels must not drop them by rounding.
-    kept = pixels * area >= smallest_um2 * (1.0 - 1e-9)
-    small = ~kept
-    if small.any():
+    kept = (pixels > 0) & (pixels * area >= smallest_um2 * (1.0 - 1e-9))
+    small = (pixels > 0) & ~kept
+    if not kept.all():
         numbers = np.zeros(count + 1, np.int32)
         numbers[1:][kept] = np.arange(1, int(kept.sum()) + 1, dtype=np.int32)
         labels = numbers[labels]
     areas: npt.NDArray[np.float64] = pixels[kept].astype(np.float64) * area
-    progress(0.7, "measuring grains")
+    progress(0.4, "measuring grains")
     boxes, centres = _boxes_and_centres(labels, int(kept.sum()), pixel_um)
-    progress(0.9, "measuring grains")
+    progress(0.8, "measuring grains")
     cut = np.zeros(int(kept.sum()) + 1, bool)
     cut[_at_edge(labels, within)] = True
     return Grains(
@@ -176,6 +208,11 @@ def label_grains(
         connectivity=connectivity,
         pixel_um=pixel_um,
     )
+
+
+def _check_area(smallest_um2: float) -> None:
+    if not (np.isfinite(smallest_um2) and smallest_um2 >= 0):
+        raise InputError("The smallest area of a grain must be zero or more.", where="grains")
 
 
 def _boxes_and_centres(

@@ -1,12 +1,16 @@
 """Zoning: values from the core of grains to their rims.
 
-A pixel's place in its grain is how deep it lies: the distance to the nearest pixel beyond the grain,
-over the greatest in the grain, so that 0 is the core and 1 the rim. Two kinds of pixels have no say:
+Grains are the phase's connected pieces, parted at narrow necks (`viewer.science.measure.necks`). Phases
+that grew around them count to the grain they are nearest to, among those they hang together with.
+
+A pixel's place in its grain is how deep it lies: its distance from the grain's edge over the greatest
+in the grain, so that 0 is the core and 1 the rim. At a neck there is no edge. Two kinds of pixels have
+no say:
 
 * those along the edge, whose middle lies less than `EDGE_PX` pixels inside it: they hold a share of the
   neighbour. The rim begins just within them;
-* inclusions: pockets of less than `INCLUSION` of the grain's area that it holds all around. They are
-  left out, and depth is counted from the grain's outer edge, not from theirs.
+* inclusions: pockets of less than `INCLUSION` of the grain's area that are closed all around. Depth is
+  counted from the grain's outer edge, not from theirs.
 
 Each grain has a mean in each of a number of even steps from core to rim. The profile over all grains is
 the mean of the grains' means, every grain weighing the same, and its 95 % interval is Student's from
@@ -41,15 +45,18 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
-from viewer.science.measure.grains import Grains, label_grains
+from viewer.science.measure.grains import Grains, grains_of
+from viewer.science.measure.necks import part_at_necks
 from viewer.science.progress import Progress, part, silent
 
 Mask = npt.NDArray[np.bool_]
 Float = npt.NDArray[np.float64]
 Shape = Literal["even", "falling", "rising", "turning", "oscillatory"]
 
-EDGE_PX = 1.0
-"""Depth, in pixels, up to which pixels are left out: they hold a share of the neighbour."""
+EDGE_PX = 2.0
+"""Depth, in pixels, up to which pixels are left out. The first row along the edge holds a share of the
+neighbour, and a beam as wide as a pixel or two carries some of it into the second; at an edge with a
+mineral without the element that is more than most zoning."""
 
 INCLUSION = 0.05
 """Largest area of an inclusion, as a share of its grain's."""
@@ -166,10 +173,10 @@ class Zoning:
 
 def zoning(
     values: npt.NDArray[np.floating],
-    body: Mask,
+    host: Mask,
     pixel_um: tuple[float, float],
     *,
-    host: Mask | None = None,
+    rims: Mask | None = None,
     within: Mask | None = None,
     at_um: tuple[float, float] | None = None,
     smallest_um2: float = 0.0,
@@ -182,12 +189,11 @@ def zoning(
     ----------
     values : ndarray of float [rows, columns]
         NaN: no value there.
-    body : ndarray of bool [rows, columns]
-        Pixels of the grains, with the phases that grew around them and count as part of them.
+    host : ndarray of bool [rows, columns]
+        Pixels of the phase.
     pixel_um : (float, float)
-    host : ndarray of bool [rows, columns], optional
-        Pixels of the phase itself: pieces of `body` without one are no grains. Left out, all of
-        `body`.
+    rims : ndarray of bool [rows, columns], optional
+        Pixels of phases that grew around it and count as part of its grains.
     within : ndarray of bool [rows, columns], optional
         The region; grains that reach out of it are cut.
     at_um : (float, float), optional
@@ -204,12 +210,14 @@ def zoning(
     """
     if bins < 4:
         raise InputError("A profile needs four steps or more.", where="zoning")
-    grains = label_grains(
-        body, pixel_um, smallest_um2, within=within, progress=part(progress, 0.0, 0.3)
-    )
-    if len(grains) == 0 and grains.small == 0:
+    inside = host if within is None else host & within
+    if not inside.any():
         raise InputError("No pixel of this region is of the phase.", where="zoning")
-    chosen = _chosen(grains, host, at_um)
+    progress(0.0, "parting grains")
+    around = None if rims is None else (rims if within is None else rims & within)
+    parts, pieces = _territories(inside, around, pixel_um)
+    grains = grains_of(parts, pixel_um, smallest_um2, within=within, progress=part(progress, 0.4, 0.5))
+    chosen = _chosen(grains, at_um)
     cut = int(np.count_nonzero(chosen & grains.cut))
     if at_um is not None and cut:
         raise InputError(
@@ -218,74 +226,106 @@ def zoning(
             where="zoning",
         )
     chosen &= ~grains.cut
-    progress(0.3, "depth")
-    filled, inclusions = _filled(grains, chosen)
-    depth = _depth(filled, pixel_um)
-    progress(0.6, "profiles")
-    return _profiles(values, filled, inclusions, depth, grains, chosen, cut, bins, pixel_um)
+    inclusions = _close_pockets(pieces, grains)
+    depth = _depth(pieces, pixel_um, part(progress, 0.5, 0.8))
+    progress(0.8, "profiles")
+    return _profiles(values, inclusions, depth, grains, chosen, cut, bins, pixel_um)
 
 
-def _chosen(grains: Grains, host: Mask | None, at_um: tuple[float, float] | None) -> Mask:
+def _chosen(grains: Grains, at_um: tuple[float, float] | None) -> Mask:
     """Which grains are meant."""
-    chosen = np.ones(len(grains), bool)
-    if host is not None:
-        held = np.bincount(grains.labels[host], minlength=len(grains) + 1)[1:]
-        chosen = held > 0
     if at_um is None:
-        return chosen
+        return np.ones(len(grains), bool)
     found = grains.at(*at_um)
-    if found is None or not chosen[found]:
+    if found is None:
         raise InputError(
             f"There is no grain of this phase at {at_um[0]:g}, {at_um[1]:g} µm.",
             where="zoning",
             hint="Point inside a grain that is large enough.",
         )
-    one = np.zeros_like(chosen)
+    one = np.zeros(len(grains), bool)
     one[found] = True
     return one
 
 
-def _filled(grains: Grains, chosen: Mask) -> tuple[npt.NDArray[np.int32], Mask]:
-    """Labels of the grains that are meant with their inclusions, and which pixels these are."""
-    from scipy import ndimage
-
-    number = np.zeros(len(grains) + 1, np.int32)
-    number[1:][chosen] = np.flatnonzero(chosen) + 1
-    labels = number[grains.labels]
-    # Of grains that hang together across corners, the pockets hang together across sides.
-    pockets, count = ndimage.label(grains.labels == 0)
-    sizes = np.bincount(pockets.ravel(), minlength=count + 1)
-    first = np.full(count + 1, -1, np.int64)
-    places = np.flatnonzero(pockets)
-    # Written from the last to the first: the first stays.
-    first[pockets.ravel()[places[::-1]]] = places[::-1]
-    holds = np.zeros(count + 1, np.int32)
-    inner = np.arange(count + 1) > 0
-    inner[np.unique(np.concatenate([pockets[0], pockets[-1], pockets[:, 0], pockets[:, -1]]))] = False
-    # Left of a pocket's first pixel lies the grain around it.
-    owner = labels.ravel()[first[inner] - 1]
-    areas = np.append(0, grains.pixels)
-    holds[inner] = np.where(sizes[inner] <= INCLUSION * areas[owner], owner, 0)
-    inclusions = holds[pockets] > 0
-    labels[inclusions] = holds[pockets[inclusions]]
-    return labels, inclusions
-
-
-def _depth(filled: npt.NDArray[np.int32], pixel_um: tuple[float, float]) -> npt.NDArray[np.float32]:
-    """Distance (µm) of pixels' middles from the edge of their grain."""
+def _territories(
+    host: Mask, rims: Mask | None, pixel_um: tuple[float, float]
+) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
+    """Which grain each pixel belongs to, and which connected piece of the phase that grain is in."""
     from scipy import ndimage
 
     px, py = pixel_um
-    far = ndimage.distance_transform_edt(filled > 0, sampling=(py, px))
+    square = np.ones((3, 3), bool)
+    far = ndimage.distance_transform_edt(np.pad(host, 1), sampling=(py, px))[1:-1, 1:-1]
+    parts = part_at_necks(host, np.maximum(far - 0.5 * np.sqrt(px * py), 0.0))
+    pieces = np.empty(host.shape, np.int32)
+    ndimage.label(host, structure=square, output=pieces)
+    if rims is None or not rims.any():
+        return parts, pieces
+    whole, _ = ndimage.label(host | rims, structure=square)
+    row, col = ndimage.distance_transform_edt(
+        ~host, sampling=(py, px), return_distances=False, return_indices=True
+    )
+    at = rims & ~host
+    near = row[at], col[at]
+    joined = whole[near] == whole[at]
+    parts[at] = np.where(joined, parts[near], 0)
+    pieces[at] = np.where(joined, pieces[near], 0)
+    return parts, pieces
+
+
+def _close_pockets(pieces: npt.NDArray[np.int32], grains: Grains) -> npt.NDArray[np.int64]:
+    """Give inclusions to the pieces around them, in place; pixels of inclusions in each grain."""
+    from scipy import ndimage
+
+    # Of pieces that hang together across corners, the pockets hang together across sides.
+    pockets, count = ndimage.label(pieces == 0)
+    held = np.zeros(len(grains) + 1, np.int64)
+    inner = np.arange(count + 1) > 0
+    inner[np.unique(np.concatenate([pockets[0], pockets[-1], pockets[:, 0], pockets[:, -1]]))] = False
+    if not inner.any():
+        return held[1:]
+    sizes = np.bincount(pockets.ravel(), minlength=count + 1)
+    places = np.flatnonzero(pockets)
+    first = np.zeros(count + 1, np.int64)
+    # Written from the last to the first: the first stays.
+    first[pockets.ravel()[places[::-1]]] = places[::-1]
+    # Left of a pocket's first pixel lies the grain around it.
+    owner = grains.labels.ravel()[first[inner] - 1]
+    areas = np.append(0, grains.pixels)
+    kept = sizes[inner] <= INCLUSION * areas[owner]
+    np.add.at(held, owner[kept], sizes[inner][kept])
+    piece = np.zeros(count + 1, np.int32)
+    piece[inner] = np.where(kept, pieces.ravel()[first[inner] - 1], 0)
+    closed = piece[pockets] > 0
+    pieces[closed] = piece[pockets[closed]]
+    return held[1:]
+
+
+def _depth(
+    pieces: npt.NDArray[np.int32], pixel_um: tuple[float, float], progress: Progress
+) -> npt.NDArray[np.float32]:
+    """Distance (µm) of pixels' middles from the edge of their piece."""
+    from scipy import ndimage
+
+    px, py = pixel_um
     half = 0.5 * np.sqrt(px * py)
-    depth: npt.NDArray[np.float32] = np.maximum(far - half, 0.0).astype(np.float32)
+    depth = np.zeros(pieces.shape, np.float32)
+    boxes = ndimage.find_objects(pieces)
+    for n, box in enumerate(boxes):
+        if n % 256 == 0:
+            progress(n / len(boxes), "depth within grains")
+        if box is None:
+            continue
+        own = pieces[box] == n + 1
+        far = ndimage.distance_transform_edt(np.pad(own, 1), sampling=(py, px))[1:-1, 1:-1]
+        depth[box][own] = np.maximum(far[own] - half, 0.0)
     return depth
 
 
 def _profiles(
     values: npt.NDArray[np.floating],
-    filled: npt.NDArray[np.int32],
-    inclusions: Mask,
+    inclusions: npt.NDArray[np.int64],
     depth: npt.NDArray[np.float32],
     grains: Grains,
     chosen: Mask,
@@ -296,23 +336,22 @@ def _profiles(
     px, py = pixel_um
     pixel = float(np.sqrt(px * py))
     edge = EDGE_PX * pixel
-    places = np.flatnonzero(filled)
-    owner = filled.ravel()[places] - 1
+    places = np.flatnonzero(grains.labels)
+    owner = grains.labels.ravel()[places] - 1
     deep = depth.ravel()[places].astype(np.float64)
     deepest = np.zeros(len(grains))
     np.maximum.at(deepest, owner, deep)
     thick = chosen & (deepest - edge >= DEEP_PX * pixel)
 
     value = values.ravel()[places].astype(np.float64)
-    inclusion = inclusions.ravel()[places]
-    blank = ~np.isfinite(value) & ~inclusion
+    blank = ~np.isfinite(value)
     along = deep < edge
-    used = thick[owner] & ~inclusion & ~blank & ~along
+    used = thick[owner] & ~blank & ~along
     owner_used, deep, value = owner[used], deep[used], value[used]
     place = 1.0 - (deep - edge) / (deepest[owner_used] - edge)
     # Steps and sectors in which each used pixel lies.
     step = np.clip((place * bins).astype(np.int64), 0, bins - 1)
-    row, col = np.divmod(places[used], filled.shape[1])
+    row, col = np.divmod(places[used], grains.labels.shape[1])
     x = (col + 0.5) * px - grains.centres_um[owner_used, 0]
     y = (row + 0.5) * py - grains.centres_um[owner_used, 1]
     sector = ((np.arctan2(y, x) / (2 * np.pi) + 0.5) * SECTORS).astype(np.int64) % SECTORS
@@ -365,7 +404,7 @@ def _profiles(
         thin=int(np.count_nonzero(chosen & ~thick)),
         empty=int(np.count_nonzero(thick & ~enough)),
         edge_pixels=int(np.count_nonzero(along & thick[owner])),
-        inclusion_pixels=int(np.count_nonzero(inclusion & thick[owner])),
+        inclusion_pixels=int(inclusions[thick].sum()),
         blank_pixels=int(np.count_nonzero(blank & ~along & thick[owner])),
         why=why,
     )
