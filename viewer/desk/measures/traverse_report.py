@@ -32,7 +32,7 @@ def lay_out(
     step_um: float,
 ) -> Result:
     """Put together the answer to a request."""
-    excluded = [_excluded(request, drawn, s) for s in series]
+    excluded = [_excluded(drawn, s) for s in series]
     findings = [
         finding
         for one, left_out in zip(series, excluded, strict=True)
@@ -195,19 +195,19 @@ def _numbers(series: Series, *numbers: float) -> tuple[float, ...]:
 # Words -------------------------------------------------------------------------------------------
 
 
-def _excluded(request: TraverseRequest, drawn: Sequence[Placed], series: Series) -> str:
+def _excluded(drawn: Sequence[Placed], series: Series) -> str:
     elsewhere = sum(int(np.count_nonzero(~d.kept)) for d in drawn)
     missing = sum(d.strip.missing for d in drawn)
     nothing = sum(p.left_out for p in series.profiles) - series.unsorted
     counts = (
-        (missing, "pixels of the strip's area, about, off the map"),
-        (elsewhere, "pixels outside the sample's outline or the region"),
-        (nothing, "saturated pixels or such without a number"),
-        (series.unsorted, "unsorted pixels"),
-        (sum(p.not_positive for p in series.profiles), "pixels not above 0"),
-        (sum(p.too_few for p in series.profiles), "steps with too few pixels"),
+        (missing, "pixel", "off the map, about, by the strip's area"),
+        (elsewhere, "pixel", "outside the sample's outline or the region"),
+        (nothing, "pixel", "saturated or without a number"),
+        (series.unsorted, "pixel", "unsorted"),
+        (sum(p.not_positive for p in series.profiles), "pixel", "not above 0"),
+        (sum(p.too_few for p in series.profiles), "step", "with too few pixels"),
     )
-    return "; ".join(f"{count:,} {words}" for count, words in counts if count)
+    return "; ".join(f"{n:,} {what}{'s' * (n > 1)} {why}" for n, what, why in counts if n)
 
 
 def _method(
@@ -263,7 +263,8 @@ def _remarks(request: TraverseRequest, drawn: Sequence[Placed], series: Sequence
     if far:
         said.append(
             f"{', '.join(far)}: neighbouring steps are alike over a large part of the line, so that a "
-            "trend cannot well be told from drift: the interval of the change is a lower limit."
+            "trend cannot well be told from drift: the interval of the change is a lower limit. Where the "
+            "line crosses several units, limit it to one, or ask for the step at their contact."
         )
     for d in drawn:
         if d.crossing is not None and d.crossing.times > 1:
