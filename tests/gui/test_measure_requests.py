@@ -267,6 +267,19 @@ def test_a_form_that_counts_phases_waits_for_sorting(
     assert panel.form.request() == LocalThicknessRequest(phase="Chromite")
 
 
+def test_nothing_is_sorted_for_a_form_that_nobody_looks_at(
+    bench: MeasureBench, desk: Desk, map_id: str
+) -> None:
+    panel = bench.requests
+    bench.show_page("ledger")
+    panel.show_kind("local-thickness")
+    sort(desk, map_id)
+    assert desk.sorting.latest(map_id) is None
+    bench.show_page("measure")
+    assert desk.sorting.latest(map_id) is not None
+    assert panel.run.go.isEnabled()
+
+
 def test_host_and_rim_are_never_guessed(panel: RequestsPanel, desk: Desk, map_id: str) -> None:
     draw(desk, map_id)
     sort(desk, map_id)

@@ -17,7 +17,8 @@ from viewer.science.measure.modal_log import up_on_map
 from viewer.store.documents import Line, Unit
 from viewer.store.requests import Request
 
-_BY_UP = ("contact", "layer-thickness", "rims")
+_UNTURNED = ("local-thickness", "zoning")
+"""Kinds that are the same whichever way is up."""
 
 
 def basis_of(desk: Desk, map_id: str, request: Request) -> tuple[object, ...]:
@@ -28,7 +29,7 @@ def basis_of(desk: Desk, map_id: str, request: Request) -> tuple[object, ...]:
     """
     setup, state = desk.setup(map_id), desk.state
     up = None
-    if request.kind in _BY_UP and setup.orientation.way_up_deg is not None:
+    if request.kind not in _UNTURNED and setup.orientation.way_up_deg is not None:
         # Turning the displayed map turns way-up with it, but for the last digits.
         up = tuple(round(part, 9) for part in up_on_map(setup.orientation))
     layers = {x.name.casefold(): x.info.content for x in desk.maps[map_id].layers.values()}

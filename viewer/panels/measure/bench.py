@@ -342,3 +342,26 @@ def _under(upper: QWidget, lower: QWidget) -> QWidget:
 
 def _removal(count: int) -> str:
     return f"Remove {count} measurement{'s' if count != 1 else ''}"
+
+
+def main() -> None:
+    """Show the bench alone, for a project given as the only argument."""
+    import sys
+
+    from PySide6.QtWidgets import QApplication
+
+    app = QApplication(sys.argv)
+    theme.apply(app)
+    if len(sys.argv) != 2:
+        sys.exit("usage: python -m viewer.panels.measure.bench PROJECT.maps.h5")
+    with Desk.open(sys.argv[1], write=False, inline=True) as desk:
+        bench = MeasureBench(desk)
+        bench.set_map(desk.map().id)
+        bench.resize(400, 760)
+        bench.show()
+        app.exec()
+        bench.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from PySide6.QtCore import Signal
+from PySide6.QtGui import QShowEvent
 from PySide6.QtWidgets import QStackedWidget, QVBoxLayout, QWidget
 
 from viewer.desk.desk import Desk
@@ -183,7 +184,7 @@ class RequestsPanel(QWidget):
         form = self.form
         if form is None or self.map_id is None or self.run.running:
             return
-        self._refresh()
+        self._refresh(asked=True)
         if form.lack is not None:
             return
         try:
@@ -201,6 +202,7 @@ class RequestsPanel(QWidget):
         """
         self.show_kind(request.kind)
         self.forms[request.kind].show_request(request)
+        self._refresh(asked=True)
         self._waiting = self.forms[request.kind].lack == SORTING
         self.measure()
         if self._waiting:
@@ -226,7 +228,7 @@ class RequestsPanel(QWidget):
     def _map_changed(self, map_id: str) -> None:
         if map_id == self.map_id:
             waited = self._waiting
-            self._refresh()
+            self._refresh(asked=waited)
             if waited and self.form is not None and self.form.lack != SORTING:
                 self._waiting = False
                 self.measure()
@@ -235,9 +237,14 @@ class RequestsPanel(QWidget):
         self._waiting = False
         self._refresh()
 
-    def _refresh(self) -> None:
+    def showEvent(self, event: QShowEvent) -> None:
+        super().showEvent(event)
+        self._refresh()
+
+    def _refresh(self, *, asked: bool = False) -> None:
+        """Offer what the map has now, for who looks at the form, or has `asked` for its answer."""
         form = self.form
-        if form is None:
+        if form is None or not (asked or self.isVisible()):
             return
         map_id = self.map_id if self.map_id in self.desk.maps else None
         if map_id is not None and form.wants_phases:
