@@ -8,7 +8,19 @@ import os
 import time
 from pathlib import Path
 
-NAMES = ("composite", "light", "density", "gates", "sorting", "cleaning", "open", "gather", "growth")
+NAMES = (
+    "composite",
+    "light",
+    "density",
+    "gates",
+    "sorting",
+    "cleaning",
+    "open",
+    "gather",
+    "growth",
+    "traverse",
+    "cover_traverse",
+)
 """One module of this package a group of rows."""
 
 

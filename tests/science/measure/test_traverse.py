@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
+from tests.science.measure.rough import mosaic
 from viewer.errors import InputError
 from viewer.science.measure.strip import strip_along
 from viewer.science.measure.traverse import Profile, even_edges, nice_step, profile
@@ -13,18 +14,6 @@ from viewer.science.measure.traverse import Profile, even_edges, nice_step, prof
 PIXEL = (10.0, 14.0)
 SHAPE = (180, 170)
 LINE = np.array([[250.0, 300.0], [1450.0, 2200.0]])
-
-
-def mosaic(seed: int, grain: float, share: float = 0.3) -> np.ndarray:
-    """Pixels of grains (Voronoi cells) of which a share is 1 and the rest 0."""
-    from scipy.spatial import cKDTree
-
-    rng = np.random.default_rng(seed)
-    size = np.array(SHAPE) + 4 * grain
-    points = rng.uniform(-2 * grain, size - 2 * grain, (int(size.prod() / grain**2), 2))
-    rows, cols = np.indices(SHAPE)
-    nearest = cKDTree(points).query(np.column_stack([rows.ravel(), cols.ravel()]))[1]
-    return (rng.random(len(points)) < share)[nearest].reshape(SHAPE).astype(float)
 
 
 def along_line(values: np.ndarray, width: float, step: float, **options: bool) -> Profile:
@@ -66,7 +55,7 @@ def test_independent_pixels_have_the_plain_standard_error() -> None:
 def test_intervals_of_steps_hold_the_true_mean(grain: float, share: bool) -> None:
     held, squares, errors = [], [], []
     for seed in range(24):
-        values = mosaic(seed, grain) * (100.0 if share else 1.0)
+        values = mosaic(SHAPE, seed, grain) * (100.0 if share else 1.0)
         if not share:
             values += 0.5 * np.random.default_rng(seed).normal(size=SHAPE)
         found = along_line(values, 1000.0, 40.0, share=share)
@@ -81,7 +70,7 @@ def test_intervals_of_steps_hold_the_true_mean(grain: float, share: bool) -> Non
 
 
 def test_grains_as_wide_as_the_traverse_are_said() -> None:
-    assert along_line(mosaic(3, 40.0), 300.0, 40.0).across.limited
+    assert along_line(mosaic(SHAPE, 3, 40.0), 300.0, 40.0).across.limited
 
 
 def test_correlation_widens_the_error() -> None:
@@ -103,7 +92,7 @@ def test_logarithms() -> None:
 
 
 def test_shares_stay_within_0_and_100() -> None:
-    found = along_line(100.0 * (mosaic(6, 6.0) > 2.0), 500.0, 40.0, share=True)
+    found = along_line(100.0 * (mosaic(SHAPE, 6, 6.0) > 2.0), 500.0, 40.0, share=True)
     good = np.isfinite(found.mean)
     assert np.all(found.low[good] == 0.0)
     # An absent phase has an upper end all the same.

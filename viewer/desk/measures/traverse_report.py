@@ -263,8 +263,8 @@ def _remarks(request: TraverseRequest, drawn: Sequence[Placed], series: Sequence
     if far:
         said.append(
             f"{', '.join(far)}: neighbouring steps are alike over a large part of the line, so that a "
-            "trend cannot well be told from drift: the interval of the change is a lower limit. Where the "
-            "line crosses several units, limit it to one, or ask for the step at their contact."
+            "trend cannot well be told from drift: the interval of the change is a lower limit. Where "
+            "the line crosses several units, limit it to one, or ask for the step at their contact."
         )
     for d in drawn:
         if d.crossing is not None and d.crossing.times > 1:
