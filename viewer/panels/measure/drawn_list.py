@@ -234,4 +234,7 @@ def swatch(colour: str) -> QIcon:
     painter.setBrush(QColor(colour))
     painter.drawRect(2, 2, side - 5, side - 5)
     painter.end()
-    return QIcon(picture)
+    made = QIcon(picture)
+    # Qt would tint it in a selected row, to another colour than the unit's on the map.
+    made.addPixmap(picture, QIcon.Mode.Selected)
+    return made
