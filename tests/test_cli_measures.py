@@ -197,13 +197,13 @@ def test_requests_of_a_file_are_put_to_a_project(terminal: Terminal, seam: Path)
     ]
     file = seam.parent / "asked.json"
     file.write_text(json.dumps(asked), encoding="utf-8")
-    told = terminal.json("measure", seam, "--request", file)
+    told = terminal.json("ask", seam, file)
     assert [r["request"]["layers"] for r in told["results"]] == [["Cr"], []]
     kept = terminal.json("ledger", seam)["rows"]
     # The ledger's own requests can be asked again, and take their rows' places.
     again = [kept[0]["request"]]
     file.write_text(json.dumps(again), encoding="utf-8")
-    terminal.done("measure", seam, "--request", file)
+    terminal.done("ask", seam, file)
     assert len(terminal.json("ledger", seam)["rows"]) == len(kept)
 
 
@@ -213,7 +213,7 @@ def test_requests_of_a_file_are_put_to_a_project(terminal: Terminal, seam: Path)
 def test_a_file_that_holds_no_request(terminal: Terminal, seam: Path, text: str) -> None:
     file = seam.parent / "asked.json"
     file.write_text(text, encoding="utf-8")
-    assert "no request" in terminal.refused(3, "measure", seam, "--request", file)
+    assert "no request" in terminal.refused(3, "ask", seam, file)
 
 
 def test_a_request_that_is_not_whole(terminal: Terminal, seam: Path) -> None:
@@ -224,9 +224,7 @@ def test_a_request_that_is_not_whole(terminal: Terminal, seam: Path) -> None:
     )
     assert "no contact" in terminal.refused(3, "measure", seam, "contact", "--line", "A")
     assert "takes no --host" in terminal.refused(2, "measure", seam, "contact", "--host", "A")
-    assert "KIND" in terminal.refused(2, "measure", seam)
-    assert "KIND" in terminal.refused(2, "measure", seam, "contact", "--request", "r.json")
-    assert "--line" in terminal.refused(2, "measure", seam, "--request", "r.json", "--line", "A")
+    assert "kind" in terminal.refused(2, "measure", seam).lower()
     told = terminal.refused(
         2, "measure", seam, "rims", "--host", "A", "--rim", "B", "--class-deg", "400"
     )

@@ -10,7 +10,7 @@ from typing import Any
 import msgspec
 
 from viewer.cli.parts import Out, builtins, open_desk, set_way_up, showing_progress
-from viewer.cli.words import point
+from viewer.cli.words import degrees, point
 from viewer.errors import InputError, UsageError, from_os_error
 from viewer.store.requests import REQUESTS, Request
 
@@ -96,12 +96,31 @@ def add_options(parser: argparse.ArgumentParser) -> None:
             seen.add(option)
             several = {"action": "append"} if option in ("--line", "--layer") else {}
             group.add_argument(option, **{**several, **words})
-    group.add_argument(
-        "--request",
-        metavar="FILE.json",
-        help="one request or a list of them, as in the ledger: instead of KIND and its options",
+    _add_figures(group)
+
+
+def add_file_options(parser: argparse.ArgumentParser) -> None:
+    """Give the verb `ask` its options."""
+    parser.add_argument(
+        "requests", metavar="FILE.json", help="one request or a list of them, as in the ledger"
     )
-    group.add_argument(
+    parser.add_argument(
+        "--way-up", type=degrees, metavar="DEG", help="set way-up first: clockwise from the map's top"
+    )
+    _add_figures(parser)
+    parser.add_argument(
+        "-o", "--output", metavar="DIR", help="a folder for tables, figures and numbers"
+    )
+    parser.add_argument("--force", action="store_true", help="replace existing files")
+
+
+def ask(args: argparse.Namespace, out: Out) -> None:
+    """Put the requests of a file to a map, as an earlier map answered them."""
+    answer(args, out, read_requests(args.requests))
+
+
+def _add_figures(parser: Any) -> None:
+    parser.add_argument(
         "--figures",
         type=_formats,
         default=("pdf",),

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from viewer.cli.asking import answer, dest, options_of, read_requests, request_of
+from viewer.cli.asking import answer, dest, options_of, request_of
 from viewer.cli.parts import Out, builtins, free_file, open_desk, set_way_up, showing_progress
 from viewer.cli.sorting import say_modes
 from viewer.errors import InputError, UsageError
@@ -17,18 +17,11 @@ def measure(args: argparse.Namespace, out: Out) -> None:
     """Measure something and keep it in the ledger."""
     from viewer.science.measure.registry import KINDS
 
-    if (args.kind is None) == (args.request is None):
-        raise UsageError("Name a KIND, or give --request FILE.json.", hint=f"KIND: {', '.join(KINDS)}.")
     for option in ALL_OPTIONS:
         kinds = kinds_of(option)
-        if args.request is not None and option in ("--way-up", "--output"):
-            continue
         if getattr(args, dest(option)) is not None and args.kind not in kinds:
-            named = f"«{args.kind}» takes" if args.kind else "With --request the command takes"
-            raise UsageError(f"{named} no {option}.", hint=f"For: {', '.join(kinds)}.")
-    if args.request is not None:
-        answer(args, out, read_requests(args.request))
-    elif args.kind in REQUESTS:
+            raise UsageError(f"«{args.kind}» takes no {option}.", hint=f"For: {', '.join(kinds)}.")
+    if args.kind in REQUESTS:
         answer(args, out, [request_of(args.kind, args)])
     elif KINDS[args.kind].drawn:
         if not args.points:

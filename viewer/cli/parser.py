@@ -162,7 +162,7 @@ def parser() -> _Parser:
     v = verb("measure", measure)
     on_project(v)
     kinds = (*RULERS, "mode", "modal-log", *REQUESTS)
-    v.add_argument("kind", metavar="KIND", nargs="?", choices=kinds, help=", ".join(kinds))
+    v.add_argument("kind", metavar="KIND", choices=kinds, help=", ".join(kinds))
     drawn = v.add_argument_group("rulers")
     drawn.add_argument("--points", nargs="+", type=point, metavar="X,Y", help="in µm")
     drawn.add_argument(
@@ -193,6 +193,10 @@ def parser() -> _Parser:
         "figures and numbers",
     )
     v.add_argument("--force", action="store_true", help="replace existing files")
+
+    v = verb("ask", asking.ask)
+    on_project(v)
+    asking.add_file_options(v)
 
     v = verb("ledger", ledger)
     on_project(v, with_map=False)
