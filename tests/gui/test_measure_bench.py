@@ -548,6 +548,7 @@ def test_a_tool_that_a_measurement_needs_is_taken_up_and_its_hint_said_at_the_fo
 def test_what_is_in_view_is_known_to_the_bench(
     bench: MeasureBench, view: MapView, desk: Desk, map_id: str
 ) -> None:
+    bench.show_page("measure")
     bench.requests.show_kind("traverse")
     form = bench.requests.form
     assert form is not None
