@@ -4,6 +4,22 @@ from __future__ import annotations
 
 from viewer.science.measure.kind import Kind
 
+_TREND = (
+    "Künsch 1989, The jackknife and the bootstrap for general stationary observations, "
+    "doi:10.1214/aos/1176347265 (blocks)",
+    "Politis and White 2004, Automatic block-length selection for the dependent bootstrap, "
+    "doi:10.1081/ETC-120028836",
+    "Patterson and Thompson 1971, Recovery of inter-block information when block sizes are unequal, "
+    "doi:10.1093/biomet/58.3.545 (restricted likelihood of the correlation)",
+    "Sen 1968, Estimates of the regression coefficient based on Kendall's tau, "
+    "doi:10.1080/01621459.1968.10480934 (Theil-Sen slope)",
+    "Mann 1945, Nonparametric tests against trend, doi:10.2307/1907187",
+    "Yue and Wang 2004, The Mann-Kendall test modified by effective sample size, "
+    "doi:10.1023/B:WARM.0000043140.61082.60 (correlated values)",
+    "Schuirmann 1987, A comparison of the two one-sided tests procedure and the power approach, "
+    "doi:10.1007/BF01068419 (equivalence)",
+)
+
 TRAVERSES = (
     Kind(
         name="traverse",
@@ -13,9 +29,11 @@ TRAVERSES = (
         "standard errors take correlation between pixels into account. Slope with a "
         "block-bootstrap interval, Theil-Sen and Mann-Kendall beside it; step at a contact; "
         "equivalence by two one-sided tests.",
-        sources=(),
+        sources=_TREND,
         caution="«No significant change» is no proof that there is none: state the largest change "
-        "that would matter, and see whether the equivalence test excludes it.",
+        "that would matter, and see whether the equivalence test excludes it. Where the line crosses "
+        "several units its trend is that of their order, and its interval is wide. "
+        "On a face that cuts a layer obliquely distances across it are longer than in the rock.",
         inputs=("traverse", "channels, derived layers or phases"),
         unit="",
         drawn=False,
