@@ -18,6 +18,8 @@ NAMES = (
     "open",
     "gather",
     "growth",
+    "rims",
+    "cover_rims",
     "traverse",
     "cover_traverse",
 )
