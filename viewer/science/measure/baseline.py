@@ -130,9 +130,9 @@ def offsets(points: Float, step_um: float) -> Offsets:
     weight = np.abs(run) + 1e-12 * step_um
     bin_of = np.clip(((middle_s - low) / (high - low) * count).astype(int), 0, count - 1)
     total = np.bincount(bin_of, weight, count)
-    mean = np.bincount(bin_of, weight * middle_y, count) / np.where(total > 0, total, 1.0)
+    mean: Float = np.bincount(bin_of, weight * middle_y, count) / np.where(total > 0, total, 1.0)
     filled = total > 0
     step = (high - low) / count
-    at = (np.arange(count) + 0.5) * step
+    at: Float = (np.arange(count, dtype=np.float64) + 0.5) * step
     backwards = float(-run[run < 0].sum()) / float(np.abs(run).sum())
     return Offsets(at[filled], mean[filled], step, high - low, backwards, line)

@@ -214,7 +214,7 @@ def _row(points: Float, step_um: float, straight: float) -> tuple[Float, Float]:
     """Steps, each the one before times the root of two, and the lengths walked."""
     most = max(step_um, LONGEST_SHARE * straight)
     count = 1 + int(2.0 * math.log2(most / step_um) + 1e-9)
-    steps = step_um * 2.0 ** (0.5 * np.arange(count))
+    steps: Float = step_um * np.exp2(0.5 * np.arange(count, dtype=np.float64))
     return steps, np.array([line_length(walk(points, float(s))) for s in steps])
 
 

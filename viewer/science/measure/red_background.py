@@ -29,7 +29,7 @@ import numpy.typing as npt
 
 Float = npt.NDArray[np.float64]
 
-RANGES = 6
+RANGES = 10
 """Ranges of correlation that are tried, in even steps of their logarithm."""
 
 SHAPES = {"exponential": (0.5, 0.5), "Matérn 3/2": (1.0, 0.25)}
@@ -224,7 +224,7 @@ def _model(far: Float, reach: float, nugget: float, shape: str) -> Model:
     smooth = shape == "Matérn 3/2"
     correlation = (1.0 - nugget) * np.exp(-scaled) * (1.0 + scaled if smooth else 1.0)
     correlation[np.diag_indices_from(correlation)] = 1.0
-    lower = np.linalg.cholesky(correlation)
+    lower = np.asarray(np.linalg.cholesky(correlation), np.float64)
     return Model(reach, nugget, shape, lower, float(np.log(np.diag(lower)).sum()))
 
 

@@ -19,7 +19,6 @@ import numpy.typing as npt
 from viewer.errors import InputError
 from viewer.science.measure.baseline import Offsets, offsets
 from viewer.science.measure.red_background import SIMULATIONS, Backgrounds, Model, waves
-from viewer.science.measure.serial import serial_fit
 from viewer.science.measure.straighten import checked
 from viewer.science.progress import Progress, part, silent
 
@@ -92,7 +91,8 @@ class Undulation:
     offsets : Offsets
         Positive to the left of the drawing, or upwards where up was given.
     rms, rms_low, rms_high : float
-        Root mean square offset (µm), with a 95 % interval that is about other stretches like this one.
+        Root mean square offset (µm), with a 95 % interval for the RMS that stretches as long as this
+        one have in the mean.
     peak_to_trough : float
         Highest less lowest offset of this stretch (µm).
     waves : tuple of Wave
@@ -108,8 +108,6 @@ class Undulation:
     fitted : ndarray of float64 [n]
         Straight line and waves, at the steps.
     background : Model
-    independent : float
-        How many independent values the RMS rests on.
     simulations : int
     """
 
@@ -126,7 +124,6 @@ class Undulation:
     threshold: float
     fitted: Float
     background: Model
-    independent: float
     simulations: int
 
 
@@ -196,13 +193,12 @@ def undulation(
         kept.append((float(frequency[search.best]), alarm))
     progress(1.0 - share, "fitting waves")
     told, fitted = _fit(found, [f for f, _ in kept], [a for _, a in kept], background)
-    squares = serial_fit(found.at, np.ones((len(found.at), 1)), found.offset**2, seed=seed)
-    low, high = squares.interval(0)
+    rms, low, high = _rms(found, fitted, background, 2 * len(kept) + 2, simulations, rng)
     return Undulation(
         offsets=found,
-        rms=math.sqrt(float((found.offset**2).mean())),
-        rms_low=math.sqrt(max(0.0, low)),
-        rms_high=math.sqrt(max(0.0, high)),
+        rms=rms,
+        rms_low=low,
+        rms_high=high,
         peak_to_trough=float(np.ptp(found.offset)),
         waves=told,
         next_wavelength=following[0],
@@ -212,7 +208,6 @@ def undulation(
         threshold=threshold,
         fitted=fitted,
         background=background,
-        independent=len(found.at) / float(squares.inflation[0]),
         simulations=simulations,
     )
 
@@ -271,6 +266,35 @@ def _frequencies(found: Offsets, shortest_um: float | None, longest_um: float | 
     return frequency
 
 
+def _rms(
+    found: Offsets,
+    fitted: Float,
+    background: Model,
+    columns: int,
+    simulations: int,
+    rng: np.random.Generator,
+) -> tuple[float, float, float]:
+    """RMS offset and its interval, from series of the fitted waves and background.
+
+    The ratio of a series' mean square to its expectation is taken to be distributed alike whatever the
+    size of the background; it is turned round, as the interval of a variance is.
+    """
+    from scipy.linalg import solve_triangular
+
+    line = np.linalg.qr(np.column_stack([np.ones_like(found.at), found.at - found.at.mean()]))[0]
+    white = solve_triangular(background.lower, found.offset - fitted, lower=True, check_finite=False)
+    scale = math.sqrt(float(white @ white) / max(1, len(white) - columns))
+    noise = scale * (background.lower @ rng.standard_normal((len(white), simulations)))
+    series = fitted[:, None] + noise
+    series -= line @ (line.T @ series)
+    squares = (series**2).mean(axis=0)
+    rms = math.sqrt(float((found.offset**2).mean()))
+    if not squares.mean() > 0:
+        return rms, rms, rms
+    low, high = np.quantile(squares / squares.mean(), [0.025, 0.975])
+    return rms, rms / math.sqrt(float(high)), rms / math.sqrt(float(low))
+
+
 def _fit(
     found: Offsets, frequencies: list[float], alarms: list[float], background: Model
 ) -> tuple[tuple[Wave, ...], Float]:
@@ -306,7 +330,7 @@ def _fit(
     near = least_squares(
         residual, start, bounds=(np.maximum(start - 0.5, 0.3), start + 0.5), x_scale=0.1
     )
-    frequency = near.x / length
+    frequency = np.asarray(near.x / length, np.float64)
     coefficients = solve(frequency)
     fitted = design(frequency) @ coefficients
     slopes = []
