@@ -8,6 +8,7 @@ import math
 import os
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -23,6 +24,7 @@ from viewer.plates.tables import (
     write_table,
 )
 from viewer.store.documents import Row
+from viewer.store.requests import Request, RimsRequest
 
 
 def row(label: str, value: float | None, unit: str, **more: object) -> Row:
@@ -183,3 +185,11 @@ def test_a_ragged_table_names_its_row(tmp_path: Path) -> None:
     path.write_text("a,b\n1,2\n3\n", encoding="utf-8")
     with pytest.raises(InputError, match="Row 3"):
         read_table(path)
+
+
+def test_a_row_tells_what_was_asked_so_that_it_can_be_asked_again() -> None:
+    asked = RimsRequest(host="Plagioclase", rim="Calcic rim")
+    header, cells = ledger_table([row("a", 1.0, "µm", request=asked), row("b", 2.0, "µm")])
+    at = header.index("request")
+    assert msgspec.json.decode(str(cells[0][at]), type=Request) == asked
+    assert cells[1][at] == ""

@@ -52,7 +52,13 @@ ASKED: tuple[Request, ...] = (
     GradientRequest(line=SEAM_TOP, phase="Chromite"),
     GradientRequest(line=NORITE_TOP, phase="Plagioclase"),
     LocalThicknessRequest(phase="Calcic rim", unit=LEUCONORITE),
-    TraverseRequest(lines=TRAVERSES, layers=(AN_SHARE,), phases=("Plagioclase",), contact=FOOT),
+    TraverseRequest(
+        lines=TRAVERSES,
+        layers=(AN_SHARE,),
+        contact=FOOT,
+        unit="footwall troctolite",
+        bound=0.05,
+    ),
     ZoningRequest(phase="Plagioclase", layer=AN_SHARE, with_rims=("Calcic rim",), unit=LEUCONORITE),
 )
 """In the order in which the guide comes to them."""

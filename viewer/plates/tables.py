@@ -17,6 +17,8 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
+import msgspec
+
 from viewer.errors import InputError
 from viewer.plates.whole_file import whole_file
 from viewer.store.documents import Row
@@ -101,7 +103,7 @@ def ledger_table(
     header : list of str
         ``label, kind, map``; ``value_U, low_U, high_U`` for each unit U, in the order in which the
         units first occur; ``n``; the texts that say how the number was made; one column for each
-        detail; ``made, program, id``.
+        detail; ``made, program, id``; ``request``, as JSON that `grainlight ask` reads.
     cells : list of list
         One list a row, as long as the header. None where a row has no such number.
     """
@@ -113,7 +115,7 @@ def ledger_table(
         *(f"{part}_{unit}" for unit in units for part in ("value", "low", "high")),
         *("n", "uncertainty", "method", "excluded"),
         *(f"detail_{key}" for key in details),
-        *("made", "program", "id"),
+        *("made", "program", "id", "request"),
     ]
     cells: list[list[Cell]] = []
     for row in rows:
@@ -128,6 +130,7 @@ def ledger_table(
                 *(row.n, row.uncertainty, row.method, row.excluded),
                 *(row.detail.get(key) for key in details),
                 *(row.made, row.program, row.id),
+                "" if row.request is None else msgspec.json.encode(row.request).decode(),
             ]
         )
     return header, cells
