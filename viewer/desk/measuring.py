@@ -309,7 +309,8 @@ def shown(row: Row) -> Shown:
         text = format_angle(row.value, low, high).replace("°", "")
     else:
         text = format_percent(row.value, low, high, row.unit)
-    text = text.replace(f" {unit}", "")
+    if unit:
+        text = text.replace(f" {unit}", "")
     places = len(text.split()[0].partition(".")[2])
     low_text, high_text = (
         "" if end is None else f"{end / scale:.{places}f}" for end in (row.low, row.high)

@@ -522,7 +522,7 @@ def format_angle(value: float, low: float, high: float) -> str:
 
 def format_percent(value: float, low: float, high: float, unit: str = "%") -> str:
     """A proportion as it is printed: ``34.2 ± 1.3 area %``; rules as for `format_length`."""
-    return _format(value, low, high, f" {unit}")
+    return _format(value, low, high, f" {unit}" if unit else "")
 
 
 def _format(value: float, low: float, high: float, unit: str) -> str:
