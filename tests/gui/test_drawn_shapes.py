@@ -319,6 +319,9 @@ def test_a_point_is_dragged_added_and_removed(scene: Scene) -> None:
     assert scene.lines[0].points[1] == pytest.approx((600.0, 200.0), abs=4.0)
     scene.click(600.0, 200.0, ALT)
     assert len(scene.lines[0].points) == 3
+    scene.desk.undo()
+    scene.click(600.0, 200.0, CTRL)
+    assert len(scene.lines[0].points) == 3
     scene.point(1000.0, 500.0)
     scene.view.grab()
     scene.key(Qt.Key.Key_Delete)

@@ -112,7 +112,7 @@ class EditTool(Tool):
         if not self.shape_id:
             return "Click a unit or a line to edit it."
         return (
-            "Drag a point; click between two to add one; Alt-click or Delete removes one. "
+            "Drag a point; click between two to add one; Ctrl-click or Delete removes one. "
             "Points too close to tell apart move together: zoom in for single ones."
         )
 
@@ -130,7 +130,8 @@ class EditTool(Tool):
                 return True
             return False
         self._of, self._before, self._pressed = self.shape_id, edited[0], touch.at
-        if touch.alt:
+        # Many desktops keep Alt and a button for moving windows: Ctrl does the same.
+        if touch.alt or touch.ctrl:
             if self._grip.between is None:
                 self._remove(edited[1])
             return True

@@ -16,9 +16,11 @@ ON_THE_MAP = (
     ("Arrow keys", "Move the map by steps"),
     ("+  −  0  1", "Zoom in, out, fit, pixel for pixel"),
     ("Shift while drawing", "Keep to 0, 45, 90°"),
-    ("Enter, double click", "End a polyline"),
+    ("Enter, double click", "End a polyline, a contact, a traverse"),
+    ("Ctrl + click", "Go straight where a line follows an edge; take out a point while editing"),
+    ("[  ]", "Make the brush or the traverse smaller, larger"),
     ("Esc", "Give up what is being drawn; then put the tool down"),
-    ("Delete", "Remove the selected mark"),
+    ("Delete", "Remove the selected mark or shape; while editing, the point under the pointer"),
     ("1  2  3, R  G  B", "On the light table: send the channel under the pointer to red, green, blue"),
 )
 
