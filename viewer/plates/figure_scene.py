@@ -49,7 +49,7 @@ def lay_out_figure(figure: Figure, width: float, height: float, style: Style) ->
         plot = Plot(figure.x, figure.y, figure.curves, figure.bars, figure.rules)
         under, over, frame, spots = plotted(plot, body, style)
         return Scene(width, height, style.ink.ground, frame, (*items, *under, *over), spots)
-    room = key_width(figure, style)
+    room = key_width(figure, body.h - 4 * style.size, style)
     over_picture = replace(style, ink=replace(style.ink, roles=OVER_PICTURE))
     narrow = body._replace(w=max(style.size, body.w - room))
     under, over, frame, spots = plotted(plot_of(figure), narrow, over_picture)

@@ -26,6 +26,8 @@ from viewer.plates.scene import (
     Words,
     joined,
     runs,
+    turned_lines,
+    wrapped,
 )
 from viewer.plates.scene_scale import Scale, Tick, limits, reading
 
@@ -87,21 +89,24 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
     spots : Spots
     """
     size, tick = style.size, _TICK * style.size
-    below = tick + (2 * CAP + PITCH) * size
+    # The words below may need a second line, and those beside it too.
+    words = len(wrapped(plot.x.words, body.w, size, style.measure))
+    below = tick + (2 * CAP + PITCH * max(1, words)) * size
     height = max(size, body.h - below - 0.4 * size)
     (x0, x1), (y0, y1) = plot.ends(PITCH * size / height)
     top = body.y + 0.4 * size
     y = Scale(y0, y1, plot.y.log, top + height, top, plot.y.unit == "°")
     numbers = y.ticks(max(2, int(height / (3.2 * size))))
     widest = max((style.measure(t.text, size, False) for t in numbers), default=0.0)
+    lines = max(1, len(wrapped(plot.y.words, height, size, style.measure)))
     # The words of the axis, the widest number, the tick.
-    left = (PITCH + 0.7) * size + widest + tick
+    left = (PITCH * lines + 0.7) * size + widest + tick
     frame = Box(body.x + left, y.end, max(size, body.w - left - 0.8 * size), height)
     x = Scale(x0, x1, plot.x.log, frame.x, frame.right, plot.x.unit == "°")
     under: list[Item] = []
     over: list[Item] = []
     _tint(plot, x, y, frame, style, under)
-    _across(plot, x, frame, style, under)
+    _across(plot, x, frame, body, style, under)
     _upwards(plot, y, numbers, frame, body.x, style, under)
     for bars in plot.bars:
         _bars(bars, x, y, style, over)
@@ -111,7 +116,7 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
     return under, over, frame, _spots(plot, x, y, frame)
 
 
-def _across(plot: Plot, x: Scale, frame: Box, style: Style, out: list[Item]) -> None:
+def _across(plot: Plot, x: Scale, frame: Box, body: Box, style: Style, out: list[Item]) -> None:
     """The lower axis, its grid, numbers and words."""
     ink, size, tick = style.ink, style.size, _TICK * style.size
     # Numbers stand as close as their own width allows.
@@ -131,7 +136,12 @@ def _across(plot: Plot, x: Scale, frame: Box, style: Style, out: list[Item]) -> 
             last = at_x + half + 0.5 * size
     out.append(_line(frame.x, frame.bottom, frame.right, frame.bottom, ink.frame, style.thin))
     base = frame.bottom + tick + (CAP + PITCH + 0.6) * size
-    out.append(Words(frame.x + frame.w / 2, base, plot.x.words, size, ink.text, "center"))
+    for line in wrapped(plot.x.words, body.w, size, style.measure):
+        # Under the middle of the axis, unless it would run off the sheet there.
+        half = style.measure(line, size, False) / 2
+        middle = min(max(frame.x + frame.w / 2, body.x + half), body.right - half)
+        out.append(Words(middle, base, line, size, ink.text, "center"))
+        base += PITCH * size
 
 
 def _upwards(
@@ -149,8 +159,8 @@ def _upwards(
             base = at_y + CAP * size / 2
             out.append(Words(frame.x - tick - 0.3 * size, base, text, size, ink.dim, "right"))
     out.append(_line(frame.x, frame.y, frame.x, frame.bottom, ink.frame, style.thin))
-    words, middle = plot.y.words, frame.y + frame.h / 2
-    out.append(Words(left + 0.95 * size, middle, words, size, ink.text, "center", turned=True))
+    middle = frame.y + frame.h / 2
+    out += turned_lines(plot.y.words, left, middle, frame.h, size, ink.text, style.measure)
 
 
 def _line(x0: float, y0: float, x1: float, y1: float, colour: str, width: float) -> Stroke:

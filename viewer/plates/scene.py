@@ -235,6 +235,16 @@ OVER_PICTURE: Mapping[Role, str] = {
 PICTURE_RIM = "#101010"
 
 
+def turned_lines(
+    text: str, x: float, middle: float, room: float, size: float, colour: str, measure: Measure
+) -> list[Words]:
+    """A text that reads upwards about a height, broken where there is no room; `x`: its left edge."""
+    return [
+        Words(x + (0.95 + n * PITCH) * size, middle, line, size, colour, "center", turned=True)
+        for n, line in enumerate(wrapped(text, room, size, measure))
+    ]
+
+
 def runs(points: Array) -> list[Array]:
     """Rows of an array [n, m] without NaN, as they follow one another."""
     good = np.isfinite(points).all(axis=1)

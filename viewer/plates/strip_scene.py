@@ -7,7 +7,18 @@ import numpy.typing as npt
 
 from viewer.plates.chart import Strip
 from viewer.plates.plot_scene import Plot
-from viewer.plates.scene import CAP, PITCH, Box, Item, Picture, Stroke, Style, Words
+from viewer.plates.scene import (
+    CAP,
+    PITCH,
+    Box,
+    Item,
+    Picture,
+    Stroke,
+    Style,
+    Words,
+    turned_lines,
+    wrapped,
+)
 from viewer.plates.scene_scale import Scale
 
 _STEPS = 128
@@ -52,11 +63,12 @@ def hatched(strip: Strip, frame: Box, style: Style) -> list[Item]:
     ]
 
 
-def key_width(strip: Strip, style: Style) -> float:
-    """Room for the scale of values."""
+def key_width(strip: Strip, height: float, style: Style) -> float:
+    """Room for the scale of values beside a picture of about a height."""
     ticks = Scale(*grey_limits(strip), False, 0, 1).ticks(4)
     widest = max((style.measure(t.text, style.size, False) for t in ticks), default=0.0)
-    return (1.2 + 0.9 + 0.5 + PITCH + 0.6) * style.size + widest
+    lines = len(wrapped(strip.value.words, height, style.size, style.measure))
+    return (1.2 + 0.9 + 0.5 + PITCH * max(1, lines) + 0.8) * style.size + widest
 
 
 def key(strip: Strip, frame: Box, left: float, style: Style) -> list[Item]:
@@ -80,7 +92,6 @@ def key(strip: Strip, frame: Box, left: float, style: Style) -> list[Item]:
         out.append(Stroke(line, style.ink.frame, style.thin))
         out.append(Words(box.right + 0.5 * size, y + CAP * size / 2, text, size, style.ink.dim))
         widest = max(widest, style.measure(text, size, False))
-    away = box.right + 0.5 * size + widest + PITCH * size
-    middle = frame.y + frame.h / 2
-    out.append(Words(away, middle, strip.value.words, size, style.ink.text, "center", turned=True))
+    away, middle = box.right + 0.8 * size + widest, frame.y + frame.h / 2
+    out += turned_lines(strip.value.words, away, middle, frame.h, size, style.ink.text, style.measure)
     return out

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 from PySide6.QtCore import QEvent, QModelIndex, QSortFilterProxyModel, Qt, Signal
 from PySide6.QtGui import QGuiApplication, QKeyEvent, QKeySequence
 from PySide6.QtWidgets import QAbstractItemView, QTableView, QWidget
 
-from viewer.desk.measures.result import Table
+from viewer.desk.measures.result import Drawn, Overlay, Table
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
 from viewer.panels.qt import plain_tip
@@ -28,6 +29,8 @@ _UNITS = {
     "counts": "counts",
 }
 
+_NUMBERED = re.compile(r"\w+ (\d+)\b")
+
 
 def title(column: str) -> str:
     """A column's name as a person reads it: ``area_um2`` is «area (µm²)»."""
@@ -35,6 +38,22 @@ def title(column: str) -> str:
     if words and unit in _UNITS:
         return f"{words.replace('_', ' ')} ({_UNITS[unit]})"
     return column.replace("_", " ")
+
+
+def pointed_at(table: Table, overlay: Overlay | None) -> list[Drawn | None]:
+    """Shape of an overlay that each row of a table tells of, None where there is none.
+
+    A table of grains is joined by the grain's number, with which the words of its shape begin; any
+    other table that is as long as the overlay lists its shapes in order.
+    """
+    shapes = () if overlay is None else overlay.shapes
+    if table.header and table.header[0] == "grain":
+        found = ((_NUMBERED.match(shape.words), shape) for shape in shapes)
+        numbered = {int(match[1]): shape for match, shape in found if match is not None}
+        return [numbered.get(row[0]) if isinstance(row[0], int) else None for row in table.rows]
+    if len(shapes) == len(table.rows):
+        return list(shapes)
+    return [None] * len(table.rows)
 
 
 class ResultModel(ColumnModel):

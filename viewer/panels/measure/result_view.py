@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import partial
 from html import escape
 from pathlib import Path
 
@@ -23,14 +25,14 @@ from PySide6.QtWidgets import (
 from viewer.desk.desk import Desk
 from viewer.desk.measures.files import files_of, write_result
 from viewer.desk.measures.keep import add_to_ledger, rows_of, stem
-from viewer.desk.measures.result import Result
+from viewer.desk.measures.result import Drawn, Result
 from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.icons import icon
 from viewer.panels.latest import Latest
 from viewer.panels.measure.figure_view import FigureView
 from viewer.panels.measure.findings_table import FindingsModel, FindingsTable
-from viewer.panels.measure.result_table import ResultTable
+from viewer.panels.measure.result_table import ResultTable, pointed_at
 from viewer.panels.qt import ElidedLabel, plain_menu_text
 from viewer.science.measure.registry import KINDS
 from viewer.store.documents import Row
@@ -151,8 +153,9 @@ class ResultView(QWidget):
             self._add_tab(view, figure.name, figure.title)
         for table in result.tables:
             shown = ResultTable(table)
-            if result.overlay is not None and len(table.rows) == len(result.overlay.shapes):
-                shown.hovered.connect(self._row_hovered)
+            shapes = pointed_at(table, result.overlay)
+            if any(shape is not None for shape in shapes):
+                shown.hovered.connect(partial(self._row_hovered, shapes))
             self._add_tab(shown, f"Table: {table.name}" if len(result.tables) > 1 else "Table", "")
         self._add_tab(self._method_page, "Method", "How it was measured, and what to beware of")
 
@@ -214,9 +217,8 @@ class ResultView(QWidget):
         if event.type() == QEvent.Type.PaletteChange:
             self._show_method()
 
-    def _row_hovered(self, row: int) -> None:
-        overlay = None if self.result is None else self.result.overlay
-        self.glow.emit(None if overlay is None or row < 0 else overlay.shapes[row])
+    def _row_hovered(self, shapes: Sequence[Drawn | None], row: int) -> None:
+        self.glow.emit(None if row < 0 else shapes[row])
 
     # -- the ledger -------------------------------------------------------------------------------
 
