@@ -213,7 +213,7 @@ def _method(zoned: Zoning, request: ZoningRequest, smallest: float) -> str:
         f"inclusions up to {100 * INCLUSION:g} % of a grain. Means in {len(zoned.edges) - 1} steps "
         "grain by grain; over grains the mean of their means. Rim minus core: outer fifth less inner "
         "fifth. Turns count where moves stand above Tukey-Kramer's difference with the noise between "
-        "eight sectors of the grain; of grains without zoning at most one in twenty counts as zoned."
+        "eight sectors of the grain; of grains without zoning about one in twenty counts as zoned."
     )
 
 

@@ -25,8 +25,9 @@ is larger than Tukey's honest significant difference (Tukey-Kramer, the studenti
 steps; Kramer 1956, Extension of multiple range tests to group means with unequal numbers of
 replications, doi:10.2307/3001469). A reversal of moves is a turn; prominence against noise, in other
 words, decides. Where no move between two steps counts, rim and core still may, which hold many more
-pixels. The two tests together call at most one in twenty grains zoned of those that are not. Grains
-are
+pixels. The two tests together are set to call one in twenty grains zoned of those that are not; on
+phantoms it was 2 % with noise from pixel to pixel, 6 % with noise blurred by a pixel and 8 % with noise
+blurred by one and a half. Grains are
 
 * *even*: nothing counts;
 * *falling* or *rising* towards the rim: moves one way. Where the layer follows what crystallises first
@@ -445,10 +446,15 @@ class _Table:
             sectors = (pixels > 0).sum(axis=2)
             # Variance of a ratio of sums over sectors, times pixels: that of a single pixel.
             one = (residual**2).sum(axis=2) / self.pixels * sectors / (sectors - 1)
-            freedom = np.where(sectors > 1, sectors - 1, 0)
-            total = np.where(sectors > 1, freedom * one, 0.0).sum(axis=1)
-            self.freedom: Float = freedom.sum(axis=1).astype(np.float64)
-            self.noise: Float = np.sqrt(total / self.freedom)
+            # Steps of many pixels tell most: where a step's cells are smaller than noise is alike, as
+            # in the core, the means of sectors differ less than they are off together.
+            weight = np.where(sectors > 1, (sectors - 1) * self.pixels, 0).astype(np.float64)
+            total = np.where(sectors > 1, weight * one, 0.0).sum(axis=1)
+            self.noise: Float = np.sqrt(total / weight.sum(axis=1))
+            # Welch and Satterthwaite's degrees of freedom of a weighted mean of variances.
+            parts = np.where(sectors > 1, weight**2 / np.maximum(sectors - 1, 1), 0.0).sum(axis=1)
+            freedom = weight.sum(axis=1) ** 2 / parts
+            self.freedom: Float = np.where(np.isfinite(freedom), freedom, 0.0)
             self.means: Float = means + level
             self.errors: Float = self.noise[:, None] / np.sqrt(self.pixels)
 
