@@ -43,6 +43,12 @@ FEWEST_CELLS = 8
 FEWEST_PIXELS = 12
 """Fewest pixels on a side."""
 
+LEAP = 0.2
+"""Smallest share of a variance that one step leaves of it."""
+
+MOST_STEPS = 60
+"""Most steps of a fit."""
+
 SHARPEST_PX = 0.03
 """Smallest sigma that is fitted, in pixels: below it the pixel's own breadth hides everything."""
 
@@ -180,7 +186,7 @@ def gathered(straight: Straight) -> Table:
     return Table(seen, total[:, kept], offset, straight.length_um / cells, 2 * reach / bins)
 
 
-def fit_edge(straight: Straight, *, sloping: bool = False) -> Edge:
+def fit_edge(straight: Straight, *, sloping: bool = False, start: Edge | None = None) -> Edge:
     """Fit a blurred step.
 
     Parameters
@@ -188,6 +194,8 @@ def fit_edge(straight: Straight, *, sloping: bool = False) -> Edge:
     straight : Straight
     sloping : bool
         Let both levels slope: for layers that change towards the contact.
+    start : Edge, optional
+        An edge much like the one that is looked for: saves the search for a beginning.
 
     Raises
     ------
@@ -201,7 +209,7 @@ def fit_edge(straight: Straight, *, sloping: bool = False) -> Edge:
     count = table.count.sum(axis=0)
     mean: Float = table.total.sum(axis=0) / count
     model = _Model(table.offset, mean, count, box, straight.reach_um, sloping)
-    p = model.fit()
+    p = model.fit(None if start is None else (start.place, start.variance))
     slopes = model.slopes(p)
     share = blurred_step(table.offset - p[0], math.sqrt(p[1]), box)[0]
     fitted = _levels(table.offset - p[0], share, sloping) @ p[2:]
@@ -296,37 +304,54 @@ class _Model:
     reach: float
     sloping: bool
 
-    def fit(self) -> Float:
-        """Parameters of least squares."""
-        from scipy import optimize
+    def fit(self, start: tuple[float, float] | None) -> Float:
+        """Parameters of least squares, from a place and a variance or from the best of many.
 
-        least = (SHARPEST_PX * self.box) ** 2
-        most = self.reach**2
-        start = self._rough(math.sqrt(least), math.sqrt(most))
-        scale = np.array([self.box, self.box**2])
+        Levenberg and Marquardt's steps (Marquardt 1963, doi:10.1137/0111030) in place and variance;
+        the levels follow from them.
+        """
+        least, most = (SHARPEST_PX * self.box) ** 2, self.reach**2
+        place, variance = start or self._rough()
+        at = np.array([place, min(max(variance, least), most)])
+        low = np.array([-0.9 * self.reach, least])
+        high = np.array([0.9 * self.reach, most])
+        weight = np.sqrt(self.count)
+        off = self._residual(at[0], at[1])
+        cost, damping = float(off @ off), 1e-3
+        for _ in range(MOST_STEPS):
+            p = np.concatenate([at, self._linear(at[0], at[1])])
+            slopes = self.slopes(p) * weight[:, None]
+            # What the levels can make good is taken off the slopes: they follow every step.
+            levels = slopes[:, 2:]
+            own = slopes[:, :2] - levels @ (
+                np.linalg.pinv(levels.T @ levels) @ (levels.T @ slopes[:, :2])
+            )
+            normal, pull = own.T @ own, own.T @ off
+            moved = False
+            while damping < 1e8:
+                damped = normal + damping * np.diag(np.maximum(np.diag(normal), 1e-300))
+                new = np.clip(at - np.linalg.lstsq(damped, pull, rcond=None)[0], low, high)
+                # Near none at all the variance is hardly felt between bins: no leap gets there.
+                new[1] = max(new[1], LEAP * at[1])
+                off_new = self._residual(new[0], new[1])
+                cost_new = float(off_new @ off_new)
+                if cost_new < cost:
+                    moved = True
+                    break
+                damping *= 10.0
+            if not moved:
+                break
+            change = np.abs(new - at) / np.array([self.box, self.box**2 / 12 + at[1]])
+            gain = cost - cost_new
+            at, off, cost, damping = new, off_new, cost_new, max(0.1 * damping, 1e-9)
+            if change.max() < 1e-6 or gain <= 1e-13 * cost:
+                break
+        return np.concatenate([at, self._linear(at[0], at[1])])
 
-        def off(p: Float) -> Float:
-            return self._residual(p[0] * scale[0], p[1] * scale[1])
-
-        # The levels follow from place and variance: two numbers are searched for.
-        found = optimize.least_squares(
-            off,
-            np.clip(np.array(start) / scale, [-self.reach / self.box, least / scale[1]], None),
-            bounds=(
-                [-0.9 * self.reach / self.box, least / scale[1] * 0.999],
-                [0.9 * self.reach / self.box, most / scale[1] * 1.001],
-            ),
-            x_scale="jac",
-            xtol=1e-10,
-            ftol=1e-12,
-        )
-        place, variance = found.x * scale
-        return np.concatenate([[place, variance], self._linear(place, variance)])
-
-    def _rough(self, sharpest: float, widest: float) -> tuple[float, float]:
-        best, found = math.inf, (0.0, widest**2)
-        for sigma in np.geomspace(max(sharpest, 0.3 * self.box), 0.5 * widest, 8):
-            for place in np.linspace(-0.6 * self.reach, 0.6 * self.reach, 13):
+    def _rough(self) -> tuple[float, float]:
+        best, found = math.inf, (0.0, self.reach**2)
+        for sigma in np.geomspace(0.3 * self.box, max(0.5 * self.reach, 0.6 * self.box), 6):
+            for place in np.linspace(-0.6 * self.reach, 0.6 * self.reach, 9):
                 off = self._residual(float(place), float(sigma) ** 2)
                 size = float(off @ off)
                 if size < best:
@@ -339,10 +364,13 @@ class _Model:
 
     def _linear(self, place: float, variance: float) -> Float:
         """Levels and slopes of least squares."""
-        weight = np.sqrt(self.count)
-        columns = self._columns(place, variance) * weight[:, None]
-        levels: Float = np.asarray(np.linalg.lstsq(columns, self.mean * weight, rcond=None)[0])
-        return levels
+        columns = self._columns(place, variance)
+        # Slopes are for each µm: columns of one size keep the equations well set.
+        size = np.sqrt((self.count[:, None] * columns**2).sum(axis=0))
+        columns /= np.where(size > 0, size, 1.0)
+        weighted = columns * self.count[:, None]
+        levels: Float = np.linalg.pinv(weighted.T @ columns) @ (weighted.T @ self.mean)
+        return levels / np.where(size > 0, size, 1.0)
 
     def _residual(self, place: float, variance: float) -> Float:
         fitted = self._columns(place, variance) @ self._linear(place, variance)

@@ -82,6 +82,9 @@ that follow the very noise of the pixels that they move, both where they change 
 PASSES = 5
 """Times that the edge is followed."""
 
+SETTLED = 0.2
+"""Spread of the shifts, in standard errors of one, at which following has come to rest."""
+
 WINDOWS = 30
 """Windows that a contact is cut into for local sharpness, where no length is asked for."""
 
@@ -371,11 +374,13 @@ def _follow(straight: Straight, edge: Edge, side: float) -> _Aligned:
         stretch = _stretch(best.straight, best.edge, side)
         if stretch is None:
             break
-        along, shift, _ = _shifts(best.straight, best.edge, stretch)
+        along, shift, known = _shifts(best.straight, best.edge, stretch)
+        if stretch == best.stretch_um and float(np.std(shift)) < SETTLED * known:
+            break
         limit = 0.5 * edge.reach
         total = np.clip(total + np.interp(fine, along, shift), -limit, limit)
         moved = straight.shifted(fine, total)
-        now = fit_edge(moved.within(edge.reach))
+        now = fit_edge(moved.within(edge.reach), start=best.edge)
         error = _shifts(moved, now, stretch)[2]
         best = _Aligned(moved, now, 0.0, stretch, error, ALIGNED * error**2, fine, total)
     return replace(best, edge=_widened(best.edge, best.added))
@@ -489,7 +494,7 @@ def _local(
             length_um=float(edges[k + 1] - edges[k]),
         )
         try:
-            fit = fit_edge(piece)
+            fit = fit_edge(piece, start=edge)
         except InputError:
             # No edge in this window: it stays without a number, and is counted.
             continue
