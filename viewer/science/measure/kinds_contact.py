@@ -25,8 +25,15 @@ CONTACTS = (
         question="Over what distance does this channel change across the contact?",
         method="Values are averaged along the straightened contact at each distance along its own "
         "normal and fitted with an error function between two levels; the 10-90 % width is 2.563 "
-        "sigma.",
-        sources=(),
+        "sigma. The pixel's breadth, and on request the beam's, are taken off in variance.",
+        sources=(
+            "ISO 18516:2019, Surface chemical analysis: determination of lateral resolution and "
+            "sharpness (straight edge; from memory)",
+            "ISO/TR 19319:2013, Surface chemical analysis: fundamental approaches to determination of "
+            "lateral resolution (edge spread function; from memory)",
+            "Liang and Zeger 1986, Longitudinal data analysis using generalized linear models, "
+            "doi:10.1093/biomet/73.1.13 (interval from the scores of lengths of contact)",
+        ),
         caution="The width is that of rock, beam and tracing together; only the beam's part can be "
         "taken off, and only where its size is stated. Across a contact cut obliquely it is wider "
         "than in the rock.",
@@ -42,7 +49,11 @@ CONTACTS = (
         question="Over what distance does this mineral come or go?",
         method="Share of a phase at each distance along the contact's normal, fitted with an error "
         "function between two shares; widths in µm and in count of the phase's grains.",
-        sources=(),
+        sources=(
+            "Liang and Zeger 1986, Longitudinal data analysis using generalized linear models, "
+            "doi:10.1093/biomet/73.1.13 (interval from the scores of lengths of contact)",
+            "Saltykov 1958, Stereometric metallography (mean chord from edges crossed; from memory)",
+        ),
         caution="A contact sharper than a grain cannot be told from a sharp one: the width is then "
         "that of the grains.",
         inputs=("contact", "phase"),
