@@ -94,9 +94,11 @@ def measure(desk: Desk, map_id: str, request: RimsRequest, progress: Progress = 
         progress=part(progress, 0.1, 0.8),
     )
     zero = request.open_as_zero
-    progress(0.8, "comparing directions")
+    progress(0.8, "averaging by direction")
     classes = rim_classes(rims.rays, request.class_deg, open_as_zero=zero)
+    progress(0.82, "fitting the first harmonic")
     harmonic = first_harmonic(rims.rays, open_as_zero=zero)
+    progress(0.84, "comparing up with down")
     compared = up_down(rims, open_as_zero=zero, seed=SEED)
     corner = (cols.start * found.pixel_um[0], rows.start * found.pixel_um[1])
     names = image.names[host - 1], image.names[rim - 1]

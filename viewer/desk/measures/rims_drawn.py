@@ -33,7 +33,7 @@ def figures(
     zero: bool,
 ) -> tuple[Figure, ...]:
     """The rose first; then what the test compares, and what the means rest on."""
-    around = np.arange(0.0, 361.0, 3.0)
+    around = np.linspace(classes.edges_deg[0], classes.edges_deg[-1], 181)
     curve = None if harmonic is None else harmonic.curve(around)
     sure = harmonic is not None and harmonic.towards_low is not None
     rose = Rose(
@@ -124,7 +124,12 @@ def _by_direction(
     return Chart(
         name="by-direction",
         title=f"Rim thickness by direction: {title}",
-        x=Axis("direction, clockwise from way-up", "°", low=float(classes.edges_deg[0]), high=360.0),
+        x=Axis(
+            "direction, clockwise from way-up",
+            "°",
+            low=float(classes.edges_deg[0]),
+            high=float(classes.edges_deg[-1]),
+        ),
         y=Axis("rim thickness", "µm", low=0.0),
         curves=curves,
         rules=(Rule(0.0, label="up"), Rule(180.0, label="down")),
@@ -140,7 +145,7 @@ def _outline(classes: RimClasses, title: str) -> Chart:
     return Chart(
         name="outline",
         title=f"What the hosts' outlines face: {title}",
-        x=Axis("direction, clockwise from way-up", "°", low=float(edges[0]), high=360.0),
+        x=Axis("direction, clockwise from way-up", "°", low=float(edges[0]), high=float(edges[-1])),
         y=Axis("share of the outline", "%", low=0.0, high=100.0),
         curves=[
             Curve(
