@@ -244,8 +244,8 @@ def _method(found: LayerThickness, layer: _Layer, request: LayerThicknessRequest
         f"Length of the normals to the mid-line {layer.how}, at {len(found.at)} stations "
         f"{found.spacing_um:.4g} µm apart{chosen}; the mid-line's direction is that of a chord as long "
         "as the layer is thick. The mean's interval takes in how far stations know of each other along "
-        "the layer; it does not cover where the contacts were drawn. Depth of the lower contact is counted "
-        "away from the layer, from the contact's own straight line of least squares."
+        "the layer; it does not cover where the contacts were drawn. Depth of the lower contact is "
+        "counted away from the layer, from the contact's own straight line of least squares."
     )
     if request.cut_deg is None:
         return text + " Thickness is apparent: the angle between face and layer was not given."
@@ -291,6 +291,7 @@ def _remarks(found: LayerThickness, request: LayerThicknessRequest) -> tuple[str
     if found.against is not None:
         remarks.append(
             "An error in drawing the lower contact makes the layer look thicker where the contact "
-            "looks deeper: thickening of little more than the contacts' own roughness may be that alone."
+            "looks deeper: thickening of little more than the contacts' own roughness may be that "
+            "alone."
         )
     return tuple(remarks)

@@ -161,9 +161,9 @@ def _method(found: Undulation) -> str:
         f"{found.wavelength[0]:,.0f} µm sought by a periodogram with a floating straight line. The "
         "null is a background without a wave whose correlation falls off with distance (exponential or "
         "Matérn 3/2, with or without noise, whichever is likeliest); its likelihood is compared "
-        f"with that of the best wave, and {found.simulations} simulated series of the null, each searched "
-        f"in the same way, give the false-alarm probability. Kept: the clearest wave up to {ALARM:g}, "
-        f"further ones, after those found before, up to {FURTHER_ALARM:g}. Background in the end: "
+        f"with that of the best wave, and {found.simulations} simulated series of the null, each "
+        f"searched in the same way, give the false-alarm probability. Kept: the clearest wave up "
+        f"to {ALARM:g}, further ones, after those found before, up to {FURTHER_ALARM:g}. Background in the end: "
         f"{found.background.words}. Amplitude is half of crest to trough, and put right for the "
         "averaging over steps."
     )

@@ -9,15 +9,19 @@ CONTACTS = (
         name="contact",
         title="Contact",
         question="How long is this contact, which way does it run and how crooked is it?",
-        method="Length along the contact at a stated step, tortuosity (length over the straight "
-        "distance between its ends) and mean direction, weighted by length.",
-        sources=(),
+        method="Length walked with dividers of a stated step, tortuosity (length over the straight "
+        "distance between its ends) and mean direction, weighted by length; the length at other steps "
+        "beside it.",
+        sources=(
+            "Mandelbrot 1967, How long is the coast of Britain?, doi:10.1126/science.156.3775.636 "
+            "(length by divider step)",
+        ),
         caution="The length of a rough line grows with the detail that is followed; compare only "
         "contacts traced alike and at one step.",
         inputs=("contact",),
         unit="µm",
         drawn=False,
-        figure="offset of the contact from its mean line",
+        figure="offset of the contact from its straight line; length against step",
     ),
     Kind(
         name="sharpness",
@@ -66,10 +70,18 @@ CONTACTS = (
         title="Undulation of a contact",
         question="How far does this contact wave, and at what wavelengths?",
         method="Offset from the straight line of least squares against distance along it: RMS, peak to "
-        "trough, and Lomb-Scargle periodogram with false-alarm probabilities.",
-        sources=(),
+        "trough, and a floating-mean Lomb-Scargle periodogram, generalised for a background whose "
+        "neighbours know of each other; false-alarm probabilities are simulated from such backgrounds.",
+        sources=(
+            "Lomb 1976, Least-squares frequency analysis of unequally spaced data, "
+            "doi:10.1007/BF00648343",
+            "Scargle 1982, Studies in astronomical time series analysis II, doi:10.1086/160554",
+            "Zechmeister and Kürster 2009, The generalised Lomb-Scargle periodogram, "
+            "doi:10.1051/0004-6361:200811296 (floating mean)",
+        ),
         caution="A wavelength longer than half the contact's length is hardly more than one wave: its "
-        "significance is not that of a repeating pattern.",
+        "significance is not that of a repeating pattern. A single hollow shows as several weak "
+        "waves; intervals are for waves that repeat evenly.",
         inputs=("contact",),
         unit="µm",
         drawn=False,

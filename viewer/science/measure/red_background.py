@@ -9,14 +9,19 @@ as comes from tracing::
     C(d) = (1 - g) k(d / r) + g [d = 0]
     k(x) = exp(-x)  rough;   (1 + x) exp(-x)  smooth, Matérn 3/2
 
-Neither r, g nor k is known. For every background of a grid of them, series and waves are whitened, and
-the floating-mean periodogram (Zechmeister and Kürster 2009, doi:10.1051/0004-6361:200811296; Lomb
-1976, doi:10.1007/BF00648343; Scargle 1982, doi:10.1086/160554) becomes one of generalised least
-squares, here with a floating straight line. The statistic is the ratio of likelihoods at the best wave
-and its best background to the best background without a wave. Its distribution is simulated from the
-null's own best background, each simulated series being searched over all wavelengths and
-backgrounds as the measured one is; so the false-alarm probability counts that many wavelengths were
-looked at and that the background was chosen after the fact.
+averaged over the steps as the series is. Neither r, g nor k is known.
+
+For every background of a grid of them, series and waves are whitened, and the floating-mean
+periodogram (Zechmeister and Kürster 2009, doi:10.1051/0004-6361:200811296; Lomb 1976,
+doi:10.1007/BF00648343; Scargle 1982, doi:10.1086/160554) becomes one of generalised least squares,
+here with a floating straight line. The statistic is the ratio of likelihoods at the best wave and its
+best background to the best background without a wave.
+
+Its distribution is simulated from the null's own background, each simulated series being searched over
+all wavelengths and backgrounds as the measured one is. Several backgrounds may be nearly as likely:
+the simulated series are shared out among those within `PLAUSIBLE` of the best, by likelihood. So the
+false-alarm probability counts that many wavelengths were looked at and that the background was chosen
+after the fact.
 """
 
 from __future__ import annotations
@@ -29,7 +34,7 @@ import numpy.typing as npt
 
 Float = npt.NDArray[np.float64]
 
-RANGES = 10
+RANGES = 12
 """Ranges of correlation that are tried, in even steps of their logarithm."""
 
 SHAPES = {"exponential": (0.5, 0.5), "Matérn 3/2": (1.0, 0.25)}
@@ -38,6 +43,12 @@ as a share of the series' length."""
 
 NUGGETS = (0.001, 0.05, 0.4)
 """Shares of variance that are each step's own which are tried."""
+
+PLAUSIBLE = 3.0
+"""Logarithm of the likelihood by which a background may fall short of the best and be simulated."""
+
+WITHIN = 17
+"""Distances that a correlation is averaged over, within two steps."""
 
 SIMULATIONS = 499
 """Series simulated from the null."""
@@ -88,12 +99,15 @@ class Search:
         Frequency with the largest ratio.
     null, model : int
         Best background without a wave, and with the best one.
+    weight : ndarray of float64 [models]
+        How likely each background is without a wave; 0 where not plausible.
     """
 
     ratio: Float
     best: int
     null: int
     model: int
+    weight: Float
 
 
 @dataclass(eq=False)
@@ -106,20 +120,25 @@ class Backgrounds:
         Places, ascending.
     frequency : ndarray of float64 [f]
         That waves are sought at (per unit of `at`).
+    step : float
+        Length that each value of the series is the mean over.
     """
 
     at: Float
     frequency: Float
+    step: float
     models: list[Model] = field(init=False)
 
     def __post_init__(self) -> None:
         span = float(self.at[-1] - self.at[0])
         spacing = span / (len(self.at) - 1)
         far = np.abs(self.at[:, None] - self.at[None, :])
-        self.models = [_model(far, 0.0, 1.0, "exponential")]
+        self.models = [_model(far, 0.0, 1.0, "exponential", self.step)]
         for shape, (shortest, longest) in SHAPES.items():
             for reach in np.geomspace(shortest * spacing, longest * span, RANGES):
-                self.models += [_model(far, float(reach), nugget, shape) for nugget in NUGGETS]
+                self.models += [
+                    _model(far, float(reach), nugget, shape, self.step) for nugget in NUGGETS
+                ]
 
     def whitened(self, known: Sequence[float] = ()) -> Whitened:
         """Whiten straight line and waves by every background.
@@ -197,18 +216,27 @@ class Whitened:
         without, waved = (x[..., 0] for x in self.likelihoods(series[:, None]))
         ratio: Float = 2.0 * (waved.max(axis=0) - without.max())
         best = int(np.argmax(ratio))
-        return Search(ratio, best, int(np.argmax(without)), int(np.argmax(waved[:, best])))
+        below = without - without.max()
+        weight = np.where(below > -PLAUSIBLE, np.exp(below), 0.0)
+        null, model = int(np.argmax(without)), int(np.argmax(waved[:, best]))
+        return Search(ratio, best, null, model, weight / weight.sum())
 
-    def null_ratios(self, model: int, simulations: int, rng: np.random.Generator) -> Float:
-        """Largest ratios of series of a background without a wave: float64 [simulations]."""
-        lower = self.backgrounds.models[model].lower
+    def null_ratios(self, weight: Float, simulations: int, rng: np.random.Generator) -> Float:
+        """Largest ratios of series of backgrounds without a wave: float64 [simulations].
+
+        Parameters
+        ----------
+        weight : ndarray of float64 [models]
+            By which the backgrounds are drawn; sums to 1.
+        """
+        shares = rng.multinomial(simulations, weight)
         found = []
-        for start in range(0, simulations, 250):
-            count = min(250, simulations - start)
-            # Straight line and known waves may be left out: every search takes them off exactly.
-            series = lower @ rng.standard_normal((len(lower), count))
-            without, waved = self.likelihoods(series)
-            found.append(2.0 * (waved.max(axis=(0, 1)) - without.max(axis=0)))
+        for model, count in zip(self.backgrounds.models, shares, strict=True):
+            if count:
+                # Straight line and known waves may be left out: every search takes them off exactly.
+                series = model.lower @ rng.standard_normal((len(model.lower), int(count)))
+                without, waved = self.likelihoods(series)
+                found.append(2.0 * (waved.max(axis=(0, 1)) - without.max(axis=0)))
         return np.concatenate(found)
 
 
@@ -217,12 +245,18 @@ def waves(at: Float, frequency: Sequence[float] | Float) -> list[Float]:
     return [f(2.0 * np.pi * w * at) for w in frequency for f in (np.cos, np.sin)]
 
 
-def _model(far: Float, reach: float, nugget: float, shape: str) -> Model:
+def _model(far: Float, reach: float, nugget: float, shape: str, step: float) -> Model:
     if reach == 0.0:
         return Model(0.0, 1.0, shape, np.eye(len(far)), 0.0)
-    scaled = far / reach
-    smooth = shape == "Matérn 3/2"
-    correlation = (1.0 - nugget) * np.exp(-scaled) * (1.0 + scaled if smooth else 1.0)
+    # Two steps' places differ by what their middles do and a triangle about it.
+    shifts = np.linspace(-1.0, 1.0, WITHIN + 2)[1:-1]
+    weights = (1.0 - np.abs(shifts)) / (1.0 - np.abs(shifts)).sum()
+    correlation = np.zeros_like(far)
+    for shift, weight in zip(shifts, weights, strict=True):
+        scaled = np.abs(far + shift * step) / reach
+        smooth = shape == "Matérn 3/2"
+        correlation += weight * np.exp(-scaled) * (1.0 + scaled if smooth else 1.0)
+    correlation *= (1.0 - nugget) / correlation[0, 0]
     correlation[np.diag_indices_from(correlation)] = 1.0
     lower = np.asarray(np.linalg.cholesky(correlation), np.float64)
     return Model(reach, nugget, shape, lower, float(np.log(np.diag(lower)).sum()))

@@ -36,7 +36,7 @@ FEWEST_STEPS = 16
 STEPS_A_WAVE = 6.0
 """Steps that the shortest wave which is sought must have."""
 
-OVERSAMPLING = 3.0
+OVERSAMPLING = 5.0
 """Frequencies tried within the breadth of a peak."""
 
 ALARM = 0.05
@@ -167,7 +167,7 @@ def undulation(
         found = _turned(found)
     frequency = _frequencies(found, shortest_um, longest_um)
     progress(0.0, "backgrounds")
-    backgrounds = Backgrounds(found.at, frequency)
+    backgrounds = Backgrounds(found.at, frequency, found.step_um)
     rng = np.random.default_rng(seed)
     kept: list[tuple[float, float]] = []
     power, threshold = np.zeros_like(frequency), math.nan
@@ -180,7 +180,7 @@ def undulation(
         here(0.0, f"wave {number + 1}")
         white = backgrounds.whitened([f for f, _ in kept])
         search = white.search(found.offset)
-        null = white.null_ratios(search.null, simulations, rng)
+        null = white.null_ratios(search.weight, simulations, rng)
         top = float(search.ratio[search.best])
         alarm = (1.0 + float(np.count_nonzero(null >= top))) / (1.0 + simulations)
         if number == 0:
@@ -330,7 +330,7 @@ def _fit(
     near = least_squares(
         residual, start, bounds=(np.maximum(start - 0.5, 0.3), start + 0.5), x_scale=0.1
     )
-    frequency = np.asarray(near.x / length, np.float64)
+    frequency: Float = np.divide(near.x, length, dtype=np.float64)
     coefficients = solve(frequency)
     fitted = design(frequency) @ coefficients
     slopes = []
