@@ -124,11 +124,10 @@ def test_a_strip_of_one_pixel_and_constant_values() -> None:
 
 
 def test_steps_that_are_chosen() -> None:
-    assert nice_step(40_000.0, (20.0, 20.0)) == 200.0
-    assert nice_step(1000.0, (20.0, 30.0)) == 100.0
-    assert nice_step(100.0, (20.0, 20.0)) == 50.0
-    assert nice_step(100.0, (25.0, 10.0)) == 50.0
-    assert nice_step(10.0, (0.1, 0.1)) == 0.2
+    assert nice_step(40_000.0, 20.0) == 200.0
+    assert nice_step(17_000.0, 20.0) == 100.0
+    assert nice_step(1000.0, 30.0) == 60.0
+    assert nice_step(10.0, 0.1) == pytest.approx(0.2)
 
 
 def test_a_step_begins_at_the_contact() -> None:

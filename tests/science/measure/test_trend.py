@@ -55,6 +55,9 @@ def test_change_is_the_slope_over_the_length() -> None:
     assert (found.change_low, found.change_high) == pytest.approx((800 * found.low, 800 * found.high))
     slope, intercept = np.polyfit(x, y, 1)
     assert (found.slope, found.intercept) == pytest.approx((slope, intercept))
+    assert found.mean == pytest.approx(y.mean())
+    # A steep trend does not make the mean doubtful.
+    assert 0.2 < found.mean_high - found.mean_low < 0.6
 
 
 def test_neighbours_are_told_by_the_place_along_the_line() -> None:

@@ -24,7 +24,6 @@ from viewer.errors import InputError
 from viewer.science.measure.align import average, crossing
 from viewer.science.measure.equivalence import Equivalence, two_one_sided
 from viewer.science.measure.modal_log import up_on_map
-from viewer.science.measure.serial import serial_fit
 from viewer.science.measure.step import FEWEST as FEWEST_A_SIDE
 from viewer.science.measure.step import step
 from viewer.science.measure.strip import Strip, strip_along
@@ -52,7 +51,10 @@ def measure(desk: Desk, map_id: str, request: TraverseRequest, progress: Progres
     _check(request, found.name)
     lines = [line_of(desk, map_id, name, "traverse") for name in request.lines]
     drawn = _placed(desk, map_id, request, lines, part(progress, 0.0, 0.3))
-    step_um = request.step_um or nice_step(max(d.strip.length_um for d in drawn), found.pixel_um)
+    longest = max(drawn, key=lambda d: d.strip.length_um)
+    step_um = request.step_um or nice_step(
+        longest.strip.length_um, _pixel_along(longest.points, found.pixel_um)
+    )
     if step_um < min(found.pixel_um):
         raise InputError(
             f"Steps of {step_um:.4g} µm are shorter than a pixel.",
@@ -163,6 +165,12 @@ def _strip(
         ) from error
 
 
+def _pixel_along(points: Array, pixel_um: tuple[float, float]) -> float:
+    """Length of a pixel in the direction that a line keeps to most."""
+    run = np.abs(np.diff(points, axis=0)).sum(axis=0)
+    return pixel_um[0] if run[0] >= run[1] else pixel_um[1]
+
+
 def _positive_is_left(desk: Desk, map_id: str, contact: Line) -> bool | None:
     """Whether the upper side of a contact is to the left of its drawing; None: nobody knows."""
     orientation = desk.setup(map_id).orientation
@@ -209,10 +217,11 @@ def _series(
         averaged = average([p.edges for p in profiles], [p.mean for p in profiles])
         at = (averaged.edges[:-1] + averaged.edges[1:]) / 2.0
         mean, low, high, judged = averaged.mean, averaged.low, averaged.high, averaged.shared
+        if share:
+            low, high = np.maximum(low, 0.0), np.minimum(high, 100.0)
     known = np.isfinite(judged)
     x, y = at[known], judged[known]
-    enough = len(x) >= FEWEST
-    slope = trend(x, y) if enough else None
+    slope = trend(x, y) if len(x) >= FEWEST else None
     progress(0.95, f"{name}: step")
     sides = min(np.count_nonzero(x < 0), np.count_nonzero(x > 0))
     return Series(
@@ -226,8 +235,8 @@ def _series(
         mean=mean,
         low=low,
         high=high,
+        judged=judged,
         unsorted=unsorted,
-        overall=serial_fit(x, np.ones((len(x), 1)), y) if enough else None,
         trend=slope,
         step=step(x, y) if request.contact is not None and sides >= FEWEST_A_SIDE else None,
         equivalence=None if slope is None else _equivalence(slope, request),

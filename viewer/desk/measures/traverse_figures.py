@@ -29,7 +29,8 @@ def figures(
     longest = max(d.strip.length_um for d in drawn)
     scale, unit = (1e-3, "mm") if longest >= LONG_UM else (1.0, "µm")
     label = f"distance from {request.contact}" if request.contact else "distance along the traverse"
-    axis = Axis(label, unit)
+    places = np.concatenate([s.at[np.isfinite(s.mean)] for s in series]) * scale
+    axis = Axis(label, unit, low=float(places.min()), high=float(places.max()))
     rules = [Rule(0.0, label=request.contact)] if request.contact else []
     names = ", ".join(d.line.name for d in drawn)
     layers = [_layer(s, drawn, axis, scale, rules, names) for s in series if not s.share]
@@ -60,7 +61,7 @@ def _layer(
                 "median, and the middle half of the pixels",
                 low=shown(only.quarter),
                 high=shown(only.three_quarters),
-                role="faint",
+                role="second",
             )
         )
     else:
@@ -69,10 +70,10 @@ def _layer(
     mean = "geometric mean" if series.log else "mean"
     low, high = shown(series.low), shown(series.high)
     curves.append(Curve(x, shown(series.mean), f"{mean}, 95 % interval", low=low, high=high))
-    if series.trend is not None:
-        ends = np.array([np.nanmin(series.at), np.nanmax(series.at)])
-        fitted = series.trend.intercept + series.trend.slope * ends
-        curves.append(Curve(ends * scale, shown(fitted), "trend", style="dashed", role="fit"))
+    fitted = _levels(series) if series.step is not None else _slope(series)
+    if fitted is not None:
+        x, y, words = fitted
+        curves.append(Curve(x * scale, shown(y), words, style="dashed", role="fit"))
     return Chart(
         name=f"traverse-{slug(series.name)}",
         title=f"{series.name} along {names}",
@@ -82,6 +83,24 @@ def _layer(
         rules=rules,
         note=_note(series, drawn),
     )
+
+
+def _slope(series: Series) -> tuple[Array, Array, str] | None:
+    """The straight line, as far as there are values."""
+    if series.trend is None:
+        return None
+    known = series.at[np.isfinite(series.judged)]
+    ends = known[[0, -1]]
+    return ends, series.trend.intercept + series.trend.slope * ends, "trend"
+
+
+def _levels(series: Series) -> tuple[Array, Array, str]:
+    """The level on each side of the contact."""
+    assert series.step is not None, "the caller looked"
+    known = series.at[np.isfinite(series.judged)]
+    before, after = series.step.before, series.step.after
+    x = np.array([known[0], 0.0, np.nan, 0.0, known[-1]])
+    return x, np.array([before, before, np.nan, after, after]), "levels on the two sides"
 
 
 def _phases(

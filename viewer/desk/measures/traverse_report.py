@@ -159,10 +159,10 @@ def _step(contact: str, series: Series, excluded: str) -> Finding:
 
 def _mean(series: Series, excluded: str) -> Finding:
     name = f"{'geometric mean' if series.log else 'mean'} of {series.name}"
-    if series.overall is None:
+    found = series.trend
+    if found is None:
         return _none(series, name, excluded, f"fewer than {FEWEST} steps count")
-    middle = float(series.overall.coefficients[0])
-    value, low, high = _numbers(series, middle, *series.overall.interval(0))
+    value, low, high = _numbers(series, found.mean, found.mean_low, found.mean_high)
     if series.share:
         low, high = max(low, 0.0), min(high, 100.0)
     return Finding(
@@ -170,7 +170,7 @@ def _mean(series: Series, excluded: str) -> Finding:
         value=value,
         low=low,
         high=high,
-        uncertainty=f"{BOOTSTRAP}; n: pixels",
+        uncertainty=f"{BOOTSTRAP}, beside the trend; n: pixels",
         n=sum(int(p.pixels.sum()) for p in series.profiles),
         unit=series.unit,
         excluded=excluded,

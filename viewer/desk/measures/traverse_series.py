@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 from viewer.science.measure.align import Averaged, Crossing
 from viewer.science.measure.equivalence import Equivalence
-from viewer.science.measure.serial import SerialFit
 from viewer.science.measure.step import Step
 from viewer.science.measure.strip import Strip
 from viewer.science.measure.traverse import Profile
@@ -65,11 +64,11 @@ class Series:
     Attributes
     ----------
     at, mean, low, high : ndarray of float64 [m]
-        Distances (µm), and the profile that is judged: of the only traverse, or the average.
+        Distances (µm), and the profile: of the only traverse, or the average.
+    judged : ndarray of float64 [m]
+        What trends and steps are taken from: the mean where all traverses reach, NaN elsewhere.
     unsorted : int
         Pixels that are in no phase, for shares.
-    overall : SerialFit or None
-        Mean of the whole.
     trend, step, equivalence
         None where there are too few values, or it was not asked for.
     """
@@ -84,8 +83,8 @@ class Series:
     mean: Array
     low: Array
     high: Array
+    judged: Array
     unsorted: int
-    overall: SerialFit | None
     trend: Trend | None
     step: Step | None
     equivalence: Equivalence | None

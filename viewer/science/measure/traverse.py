@@ -78,16 +78,20 @@ class Profile:
         return middles
 
 
-def nice_step(length_um: float, pixel_um: tuple[float, float]) -> float:
+def nice_step(length_um: float, pixel_um: float) -> float:
     """Length of a step where none is asked for.
 
-    About a two-hundredth of the line, but at least two pixels: shorter steps would hold now more,
-    now fewer rows of pixels. Rounded up to 1, 2 or 5 times a power of ten.
+    About a two-hundredth of the line, but at least two pixels, and a whole number of them: else
+    steps of a line along the pixels' rows would hold now more, now fewer.
+
+    Parameters
+    ----------
+    length_um : float
+        Of the line.
+    pixel_um : float
+        Length of a pixel in the line's direction.
     """
-    least = max(2.0 * max(pixel_um), length_um / 200.0)
-    power = 10.0 ** math.floor(math.log10(least))
-    # A step of 2 pixels of 20 µm is 40 µm: rounding must not undercut it by its own error.
-    return next(m * power for m in (1.0, 2.0, 5.0, 10.0) if m * power >= least * (1.0 - 1e-9))
+    return pixel_um * max(2, math.ceil(length_um / 200.0 / pixel_um - 1e-9))
 
 
 def even_edges(start_um: float, stop_um: float, step_um: float) -> Array:

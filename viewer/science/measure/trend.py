@@ -33,6 +33,8 @@ class Trend:
         From the smallest x to the largest: the slope times `span`.
     span : float
         Largest x less smallest.
+    mean, mean_low, mean_high : float
+        Of y, with its 95 % interval beside the trend: what the trend explains is no doubt of the mean.
     n : int
         Values used; those that were not finite are left out.
     independent : float
@@ -60,6 +62,9 @@ class Trend:
     change_low: float
     change_high: float
     span: float
+    mean: float
+    mean_low: float
+    mean_high: float
     n: int
     independent: float
     range_um: float
@@ -123,6 +128,7 @@ def trend(
     fit = serial_fit(places, _line(x - middle), y, resamples=resamples, seed=seed)
     slope = float(fit.coefficients[1])
     low, high = fit.interval(1)
+    mean_low, mean_high = fit.interval(0)
     ranks = serial_fit(places, _line(_ranks(x)), _ranks(y), resamples=resamples, seed=seed)
     inflation = float(ranks.inflation[1])
     sen = theil_sen(x, y, inflation)
@@ -137,6 +143,9 @@ def trend(
         change_low=low * span,
         change_high=high * span,
         span=span,
+        mean=float(fit.coefficients[0]),
+        mean_low=mean_low,
+        mean_high=mean_high,
         n=len(x),
         independent=len(x) / float(fit.inflation[1]),
         range_um=fit.range_um,
