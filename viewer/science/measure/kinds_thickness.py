@@ -44,8 +44,8 @@ THICKNESSES = (
             "doi:10.1080/01621459.1978.10480051 (from memory)",
         ),
         caution="On a face it is that of the cut pieces, not of the bodies in the rock. It is by area: "
-        "few thick pieces weigh as much as many thin ones. Grains that touch are one piece. Pieces of a "
-        "few pixels are told to half a pixel at best. " + CUT,
+        "few thick pieces weigh as much as many thin ones. Grains that touch are one piece. Pieces "
+        "of a few pixels are told to half a pixel at best. " + CUT,
         inputs=("phase",),
         unit="µm",
         drawn=False,

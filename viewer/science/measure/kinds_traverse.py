@@ -43,11 +43,20 @@ TRAVERSES = (
         name="zoning",
         title="Zoning from core to rim",
         question="How does composition change from the core of grains to their rims?",
-        method="Values by normalised distance from the grain's edge, grain by grain and averaged "
-        "over grains; extrema counted where their prominence stands above the noise.",
-        sources=(),
+        method="Values by depth within a grain, from its core (deepest) to its rim, grain by grain and "
+        "averaged over grains with an interval between grains; rim minus core; turns counted where "
+        "moves stand above the noise within the grain (Tukey-Kramer). Grains that touch are parted at "
+        "narrow necks; pixels along edges and inclusions are left out.",
+        sources=(
+            "Kramer 1956, Extension of multiple range tests to group means with unequal numbers of "
+            "replications, doi:10.2307/3001469 (from memory)",
+            "Vincent and Soille 1991, Watersheds in digital spaces, doi:10.1109/34.87344 (necks)",
+            "Wilson 1927, Probable inference, the law of succession, and statistical inference, "
+            "doi:10.1080/01621459.1927.10502953 (shares of grains)",
+        ),
         caution="A grain cut off its middle shows less of its core: the innermost values are those "
-        "of the grains' cut middles.",
+        "of the grains' cut middles, and zoning looks weaker than it is. Grains that touch along a "
+        "side are one. Rims thinner than two pixels are left out with the edge.",
         inputs=("phase", "channel or derived layer"),
         unit="",
         drawn=False,

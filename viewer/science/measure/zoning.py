@@ -23,11 +23,11 @@ of a step's means between them holds noise, its correlation between pixels, and 
 around the grain alike (pooled over the grain's steps). Walking from core to rim, a move counts when it
 is larger than Tukey's honest significant difference (Tukey-Kramer, the studentised range of all
 steps; Kramer 1956, Extension of multiple range tests to group means with unequal numbers of
-replications, doi:10.2307/3001469). A reversal of moves is a turn; prominence against noise, in other
-words, decides. Where no move between two steps counts, rim and core still may, which hold many more
-pixels. The two tests together are set to call one in twenty grains zoned of those that are not; on
-phantoms it was 2 % with noise from pixel to pixel, 6 % with noise blurred by a pixel and 8 % with noise
-blurred by one and a half. Grains are
+replications, doi:10.2307/3001469, from memory). A reversal of moves is a turn; prominence against
+noise, in other words, decides. Where no move between two steps counts, rim and core still may, which
+hold many more pixels. The two tests together are set to call one in twenty grains zoned of those that
+are not; on phantoms it was 2 % with noise from pixel to pixel, 6 % with noise blurred by a pixel and
+8 % with noise blurred by one and a half. Grains are
 
 * *even*: nothing counts;
 * *falling* or *rising* towards the rim: moves one way. Where the layer follows what crystallises first
