@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 
 from viewer.plates.chart import Bars, Chart, Curve, Figure, Rose, Strip
-from viewer.plates.plot_scene import Plot, plotted
+from viewer.plates.plot import Plot
+from viewer.plates.plot_scene import plotted
 from viewer.plates.rose_scene import petals
 from viewer.plates.scene import (
     CAP,

@@ -1,16 +1,13 @@
-"""Curves, bars and rules between two axes, as shapes.
-
-`Plot` is the part that charts and pictures with axes share.
-"""
+"""Curves, bars and rules between two axes, as shapes: what charts and pictures with axes share."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
-from viewer.plates.chart import Array, Axis, Bars, Curve, Rule
+from viewer.plates.chart import Array, Bars, Curve
+from viewer.plates.plot import Plot, placed
+from viewer.plates.plot_rules import ruled, tinted
+from viewer.plates.plot_spots import spots_of
 from viewer.plates.scene import (
     CAP,
     PICTURE_RIM,
@@ -29,52 +26,11 @@ from viewer.plates.scene import (
     turned_lines,
     wrapped,
 )
-from viewer.plates.scene_scale import Scale, Tick, limits, reading
+from viewer.plates.scene_scale import Scale, Tick
 
 _BAND = 0.22
 _BAR = 0.55
-_TINT = 0.16
 _TICK = 0.45
-
-
-@dataclass(frozen=True)
-class Plot:
-    """What is plotted, before it has a size.
-
-    Attributes
-    ----------
-    halo : bool
-        It lies over a picture: lines have a dark rim, and there is no grid.
-    """
-
-    x: Axis
-    y: Axis
-    curves: Sequence[Curve] = ()
-    bars: Sequence[Bars] = ()
-    rules: Sequence[Rule] = ()
-    halo: bool = False
-
-    def ends(self, row: float) -> tuple[tuple[float, float], tuple[float, float]]:
-        """Limits of x and of y.
-
-        Parameters
-        ----------
-        row : float
-            Share of the height that a line of words takes.
-        """
-        across = [c.x for c in self.curves] + [b.edges for b in self.bars]
-        up = [v for c in self.curves for v in (c.y, c.low, c.high) if v is not None]
-        up += [b.heights for b in self.bars]
-        for rule in self.rules:
-            at = np.array([rule.at] + ([] if rule.to is None else [rule.to]))
-            (across if rule.axis == "x" else up).append(at)
-        low, high = limits(self.y, up, zero=bool(self.bars))
-        labelled = sum(rule.axis == "x" and bool(rule.label) for rule in self.rules)
-        if self.y.high is None and labelled:
-            # Words of upright rules stand above the data.
-            head = 1 / (1 - min(0.4, row * min(labelled, 2))) - 1
-            high = high * (high / low) ** head if self.y.log else high + head * (high - low)
-        return limits(self.x, across), (low, high)
 
 
 def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item], Box, Spots]:
@@ -105,15 +61,15 @@ def plotted(plot: Plot, body: Box, style: Style) -> tuple[list[Item], list[Item]
     x = Scale(x0, x1, plot.x.log, frame.x, frame.right, plot.x.unit == "°")
     under: list[Item] = []
     over: list[Item] = []
-    _tint(plot, x, y, frame, style, under)
+    tinted(plot, x, y, frame, style, under)
     _across(plot, x, frame, body, style, under)
     _upwards(plot, y, numbers, frame, body.x, style, under)
     for bars in plot.bars:
         _bars(bars, x, y, style, over)
     for curve in sorted(plot.curves, key=lambda c: c.role != "faint"):
         _curve(curve, x, y, style, over, plot.halo)
-    _lines(plot, x, y, frame, style, over)
-    return under, over, frame, _spots(plot, x, y, frame)
+    ruled(plot, x, y, frame, style, over)
+    return under, over, frame, spots_of(plot, x, y, frame)
 
 
 def _across(plot: Plot, x: Scale, frame: Box, body: Box, style: Style, out: list[Item]) -> None:
@@ -181,10 +137,10 @@ def _bars(bars: Bars, x: Scale, y: Scale, style: Style, out: list[Item]) -> None
 
 def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo: bool) -> None:
     colour = style.ink.of(curve.role, curve.colour)
-    points = _placed(curve.x, curve.y, x, y, steps=curve.style == "steps")
+    points = placed(curve.x, curve.y, x, y, steps=curve.style == "steps")
     if curve.low is not None and curve.high is not None:
-        low = _placed(curve.x, curve.low, x, y, steps=curve.style == "steps")
-        high = _placed(curve.x, curve.high, x, y, steps=curve.style == "steps")
+        low = placed(curve.x, curve.low, x, y, steps=curve.style == "steps")
+        high = placed(curve.x, curve.high, x, y, steps=curve.style == "steps")
         if curve.style == "points":
             _whiskers(low, high, colour, style, out)
         else:
@@ -213,12 +169,6 @@ def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo
         out.append(Stroke(joined(lines), colour, width, curve.style == "dashed", clip=True))
 
 
-def _placed(xs: Array, ys: Array, x: Scale, y: Scale, *, steps: bool = False) -> Array:
-    if steps:
-        xs, ys = np.repeat(xs, 2)[1:], np.repeat(ys, 2)[:-1]
-    return np.column_stack([x.place(xs), y.place(ys)])
-
-
 def _whiskers(low: Array, high: Array, colour: str, style: Style, out: list[Item]) -> None:
     both = np.hstack([low, high])
     x, y0, _, y1 = both[np.isfinite(both).all(axis=1)].T
@@ -231,138 +181,3 @@ def _whiskers(low: Array, high: Array, colour: str, style: Style, out: list[Item
         for y in (y0, y1)
     ]
     out.append(Segments(np.concatenate([stems, *caps]), colour, style.thin, clip=True))
-
-
-def _tint(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[Item]) -> None:
-    for rule in plot.rules:
-        if rule.to is None:
-            continue
-        scale = x if rule.axis == "x" else y
-        a, b = scale.place(np.array([rule.at, rule.to]))
-        if np.isfinite([a, b]).all():
-            if rule.axis == "x":
-                corners = [[a, frame.y], [b, frame.y], [b, frame.bottom], [a, frame.bottom]]
-            else:
-                corners = [[frame.x, a], [frame.x, b], [frame.right, b], [frame.right, a]]
-            out.append(Area(np.array(corners), style.ink.of(rule.role), _TINT, clip=True))
-
-
-def _lines(plot: Plot, x: Scale, y: Scale, frame: Box, style: Style, out: list[Item]) -> None:
-    """Rules and their words, which lie on a ground of their own and never on one another."""
-    taken: list[Box] = []
-    for rule in plot.rules:
-        scale = x if rule.axis == "x" else y
-        ends = scale.place(np.array([rule.at, rule.at if rule.to is None else rule.to]))
-        if not np.isfinite(ends).all():
-            continue
-        colour = style.ink.of(rule.role) if rule.role != "faint" else style.ink.dim
-        if rule.to is None:
-            at = float(ends[0])
-            if rule.axis == "x":
-                points = np.array([[at, frame.y], [at, frame.bottom]])
-            else:
-                points = np.array([[frame.x, at], [frame.right, at]])
-            if plot.halo:
-                colour = style.ink.of(rule.role)
-                out.append(Stroke(points, PICTURE_RIM, 3 * style.thin, clip=True))
-            out.append(Stroke(points, colour, style.thin, dashed=True, clip=True))
-        if rule.label:
-            _label(rule, ends, frame, style, taken, out)
-
-
-def _label(
-    rule: Rule, ends: Array, frame: Box, style: Style, taken: list[Box], out: list[Item]
-) -> None:
-    size = 0.93 * style.size
-    wide, high = style.measure(rule.label, size, False), PITCH * size
-    pad = 0.3 * size
-    low, most = float(ends.min()), float(ends.max())
-    if rule.axis == "x":
-        inside = not (most < frame.x or low > frame.right)
-        # A span's words stand over its middle, a line's beside it.
-        middle = (low + most) / 2 - wide / 2 - pad
-        beside = (most + pad, low - pad - wide - 2 * pad)
-        spots = [
-            Box(x, frame.y + pad + row * high, wide + 2 * pad, high)
-            for row in range(6)
-            for x in (beside if rule.to is None else (middle, *beside))
-        ]
-    else:
-        inside = not (most < frame.y or low > frame.bottom)
-        spots = [
-            Box(x, y, wide + 2 * pad, high)
-            for x in (frame.right - wide - 3 * pad, frame.x + pad)
-            for y in (low - high - 0.2 * pad, most + 0.2 * pad)
-        ]
-    if not inside:
-        return
-    free = [
-        box
-        for box in spots
-        if box.x >= frame.x - 1 and box.right <= frame.right + 1
-        and box.y >= frame.y - 1 and box.bottom <= frame.bottom + 1
-        and not any(_overlap(box, other) for other in taken)
-    ]  # fmt: skip
-    box = free[0] if free else spots[0]._replace(x=max(frame.x, min(spots[0].x, frame.right - wide)))
-    taken.append(box)
-    corners = [[box.x, box.y], [box.right, box.y], [box.right, box.bottom], [box.x, box.bottom]]
-    out.append(Area(np.array(corners), style.ink.ground, 0.78))
-    base = box.y + (box.h + CAP * size) / 2
-    out.append(Words(box.x + pad, base, rule.label, size, style.ink.dim))
-
-
-def _overlap(one: Box, other: Box) -> bool:
-    return (
-        one.x < other.right and other.x < one.right
-        and one.y < other.bottom and other.y < one.bottom
-    )  # fmt: skip
-
-
-def _spots(plot: Plot, x: Scale, y: Scale, frame: Box) -> Spots:
-    at: list[Array] = []
-    tells: list[tuple[int, Callable[[int], str]]] = []
-
-    def add(points: Array, tell: Callable[[int], str]) -> None:
-        at.append(points)
-        tells.append((len(points), tell))
-
-    for curve in plot.curves:
-        add(_placed(curve.x, curve.y, x, y), lambda i, c=curve: _point_words(plot, c, i))  # type: ignore[misc]
-    for bars in plot.bars:
-        middle = (bars.edges[:-1] + bars.edges[1:]) / 2
-        add(_placed(middle, bars.heights, x, y), lambda i, b=bars: _bar_words(plot, b, i))  # type: ignore[misc]
-    points = np.vstack(at) if at else np.zeros((0, 2))
-    starts = np.cumsum([0, *(count for count, _ in tells)])
-    inside = (
-        (points[:, 0] >= frame.x - 0.5) & (points[:, 0] <= frame.right + 0.5)
-        & (points[:, 1] >= frame.y - 0.5) & (points[:, 1] <= frame.bottom + 0.5)
-    )  # fmt: skip
-    kept = np.flatnonzero(inside)
-
-    def tell(index: int) -> str:
-        number = int(kept[index])
-        series = int(np.searchsorted(starts, number, side="right")) - 1
-        # A series without a point has the same start as the next.
-        return tells[series][1](number - int(starts[series]))
-
-    return Spots(points[kept], tell)
-
-
-def _point_words(plot: Plot, curve: Curve, index: int) -> str:
-    lines = [curve.label] if curve.label else []
-    lines.append(f"{plot.x.label}: {reading(float(curve.x[index]), plot.x.unit)}")
-    text = f"{plot.y.label}: {reading(float(curve.y[index]), plot.y.unit)}"
-    if curve.low is not None and curve.high is not None:
-        low, high = float(curve.low[index]), float(curve.high[index])
-        if np.isfinite([low, high]).all():
-            text += f" ({reading(low)} to {reading(high)})"
-    return "\n".join([*lines, text])
-
-
-def _bar_words(plot: Plot, bars: Bars, index: int) -> str:
-    low, high = float(bars.edges[index]), float(bars.edges[index + 1])
-    lines = [bars.label] if bars.label else []
-    unit = plot.x.unit
-    lines.append(f"{plot.x.label}: {reading(low)} to {reading(high, unit)}")
-    lines.append(f"{plot.y.label}: {reading(float(bars.heights[index]), plot.y.unit)}")
-    return "\n".join(lines)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.plates.chart import Strip
-from viewer.plates.plot_scene import Plot
+from viewer.plates.plot import Plot
 from viewer.plates.scene import (
     CAP,
     PITCH,

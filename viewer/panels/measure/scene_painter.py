@@ -33,6 +33,7 @@ _COPY_SCALE = 3.0
 """Pixels of a copied picture to one of the screen: fine enough for a slide."""
 
 _SECOND = {"dark": "#ff9d5c", "light": "#b84a00"}
+_FAINT = {"dark": "#7c7c7c", "light": "#a2a2a2"}
 _THIRD = {"dark": "#4fc9a4", "light": "#00704f"}
 
 
@@ -49,7 +50,7 @@ def screen_ink(tokens: Tokens) -> Ink:
             "fit": tokens.accent,
             "second": _SECOND[tokens.scheme],
             "third": _THIRD[tokens.scheme],
-            "faint": tokens.mark,
+            "faint": _FAINT[tokens.scheme],
             "caution": tokens.caution,
         },
     )
