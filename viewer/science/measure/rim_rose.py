@@ -142,6 +142,11 @@ def rim_classes(rays: Rays, class_deg: float = 15.0, *, open_as_zero: bool = Fal
     that of the hosts' residuals, each divided by what the host leaves to the others (Bell and McCaffrey
     2002, Bias reduction in standard errors for linear regression with multi-stage samples, Survey
     Methodology 28, 169-181), with degrees of freedom for hosts of unlike weight.
+
+    Which rays are told to run along the rows or columns goes with where the outline lies within its
+    pixels: the classes around those directions come out up to 0.15 pixel too thick (a circle of 12
+    pixels' radius), and their neighbours as much too thin. That is alike on opposite sides, and gone in
+    quadrants and in harmonics.
     """
     count = classes_of(class_deg)
     edges: Float = (np.arange(count + 1, dtype=np.float64) - 0.5) * class_deg
