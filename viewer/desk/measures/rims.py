@@ -244,8 +244,8 @@ def _method(rims: Rims, request: RimsRequest) -> str:
         "faces the opposite way; open directions "
         + ("count as no thickness" if request.open_as_zero else "are left out")
         + f"; shared ones, and {ASIDE * size:.4g} µm beside whatever hides the outline, are left out; "
-        f"unsorted ground up to {GAP * size:.4g} µm passes for a mixed "
-        "edge; pixels hang together across sides and corners; besides its interval the mean of a single "
+        f"unsorted ground up to {GAP * size:.4g} µm passes for a mixed edge; "
+        "pixels hang together across sides and corners; besides its interval the mean of a single "
         f"class is good to about {0.15 * size:.2g} µm"
     )
 
