@@ -19,7 +19,7 @@ from viewer.desk.measures.result import Drawn, Finding, Overlay, Result, Table
 from viewer.panels import theme
 from viewer.panels.measure.figure_view import FigureView
 from viewer.panels.measure.findings_table import INTERVAL, NAME, VALUE, N
-from viewer.panels.measure.result_table import ResultTable, title
+from viewer.panels.measure.result_table import ResultTable, pointed_at, title
 from viewer.panels.measure.result_view import ResultView
 from viewer.science.measure.registry import KINDS
 from viewer.science.progress import silent
@@ -67,7 +67,8 @@ def _dressed(qapp: QApplication, tmp_path_factory: pytest.TempPathFactory) -> No
 
 def made(value: float = 21.8) -> Result:
     shapes = [
-        Drawn(np.array([[k * 10.0, 0.0], [k * 10.0, 50.0]]), words=f"grain {k}") for k in range(3)
+        Drawn(np.array([[k * 10.0, 0.0], [k * 10.0, 50.0]]), words=f"host {k}: up minus down {k} µm")
+        for k in (3, 1, 2, 7)
     ]
     return Result(
         map=MAP,
@@ -240,7 +241,7 @@ def test_a_row_under_the_pointer_lights_its_shape(view, qtbot):
     at = table.visualRect(table.model().index(1, 0)).center()
     qtbot.mouseMove(table.viewport(), at)
     assert lit[-1] is not None
-    assert lit[-1].words == "grain 2"
+    assert lit[-1].words.startswith("host 3:")
     table.leaveEvent(None)  # type: ignore[arg-type]
     assert lit[-1] is None
 
@@ -252,6 +253,14 @@ def test_a_table_that_lists_other_things_lights_nothing(view, qtbot):
     view.glow.connect(lit.append)
     qtbot.mouseMove(table.viewport(), QPoint(5, 5))
     assert lit == []
+
+
+def test_other_tables_list_shapes_in_order_where_they_are_as_many():
+    overlay = made().overlay
+    stations = Table("local", ("from_um",), [(float(k),) for k in range(4)])
+    assert pointed_at(stations, overlay) == list(overlay.shapes)
+    assert pointed_at(Table("local", ("from_um",), [(0.0,)]), overlay) == [None]
+    assert pointed_at(stations, None) == [None] * 4
 
 
 def test_tables_sort_by_number_with_what_is_missing_last(view):
