@@ -471,8 +471,12 @@ def test_a_name_is_typed_in_the_list_and_one_that_is_taken_is_refused(scene: Sce
         editor.setText(name)
         scene.bot.keyClick(editor, Qt.Key.Key_Return)
         # An editor hands over what was typed when the event loop comes round to it.
-        scene.bot.wait(50)
-        assert scene.name_of(shape) == wanted
+        said = len(scene.said)
+        scene.bot.waitUntil(
+            lambda s=shape, w=wanted, n=name, c=said: (
+                scene.name_of(s) == w and (n == w or len(scene.said) > c)
+            )
+        )
     rows = [row.text(0) for row in scene.panel.list._items()]
     assert rows == ["Footwall", "Contact 2"]
     assert any("is taken" in text for text in scene.said)
@@ -524,5 +528,6 @@ def test_a_project_open_for_reading_shows_but_does_not_draw(
         scene.panel.select([scene.lines[0].id])
         assert not scene.panel.delete.isEnabled()
         assert scene.panel.show_it.isEnabled()
+        scene.view.set_picture(None)
         scene.both.close()
         scene.panel.close()

@@ -8,7 +8,7 @@ from viewer.desk.drawing.lines import add_line
 from viewer.desk.drawing.units import GAP_PX
 from viewer.desk.measures.inputs import up_of
 from viewer.errors import InputError
-from viewer.science.measure import region
+from viewer.science.measure.shared_line import shared_line
 
 
 def contact_between(desk: Desk, map_id: str, one_id: str, other_id: str) -> Edit:
@@ -34,7 +34,7 @@ def contact_between(desk: Desk, map_id: str, one_id: str, other_id: str) -> Edit
     lower, upper = pair
     found = desk.maps[map_id]
     gap = GAP_PX * max(found.pixel_um)
-    line = region.shared_line(lower.polygons, upper.polygons, gap, found.size_um)
+    line = shared_line(lower.polygons, upper.polygons, gap, found.size_um)
     up_x, up_y = up_of(desk, map_id)
     (x0, y0), (x1, y1) = line[0], line[-1]
     if (x1 - x0) * -up_y + (y1 - y0) * up_x < 0.0:

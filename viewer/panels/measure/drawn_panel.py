@@ -19,7 +19,7 @@ from viewer.errors import GrainlightError
 from viewer.panels import theme
 from viewer.panels.measure.draw_tools import HAND, DrawTools
 from viewer.panels.measure.drawn_list import DrawnList
-from viewer.panels.measure.drawn_words import groups_of
+from viewer.panels.measure.drawn_words import groups_of, selection_words
 from viewer.science.measure.region import Points, Polygons
 
 WIDTH_PX = 20.0
@@ -378,7 +378,7 @@ class DrawnPanel(QWidget):
         self.name.setEnabled(write and units + lines == 1)
         self.turn.setEnabled(write and (units, lines) == (0, 1))
         self.delete.setEnabled(write and units + lines > 0)
-        self.caption.setText(_selection_words(units, lines))
+        self.caption.setText(selection_words(units, lines))
 
     def _width_edited(self, width_um: float) -> None:
         chosen = self.selected
@@ -403,21 +403,3 @@ class DrawnPanel(QWidget):
         """Choose no tool."""
         if self.tools.tool != HAND:
             self.tools.put_down()
-
-
-def _selection_words(units: int, lines: int) -> str:
-    """What can be made of what is selected."""
-    if (units, lines) == (2, 0):
-        return "Two units: make the contact between them, or merge them."
-    if (units, lines) == (0, 2):
-        return "Two lines: make the unit between them."
-    if (units, lines) == (1, 1):
-        return "A unit and a line: split the unit along it."
-    if units + lines > 1:
-        parts = [_count(units, "unit")] * (units > 0) + [_count(lines, "line")] * (lines > 0)
-        return f"{' and '.join(parts)} selected."
-    return "Select two units for the contact between them, two lines for the unit between."
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"

@@ -1,4 +1,4 @@
-"""What the list of units and lines says of each: its size, and what it is."""
+"""What the list of units and lines says of each: its size, and what can be made of it."""
 
 from __future__ import annotations
 
@@ -37,6 +37,20 @@ def groups_of(desk: Desk, map_id: str) -> tuple[Group, ...]:
     )
 
 
+def selection_words(units: int, lines: int) -> str:
+    """What can be made of what is selected."""
+    if (units, lines) == (2, 0):
+        return "Two units: make the contact between them, or merge them."
+    if (units, lines) == (0, 2):
+        return "Two lines: make the unit between them."
+    if (units, lines) == (1, 1):
+        return "A unit and a line: split the unit along it."
+    if units + lines > 1:
+        parts = [_count(units, "unit")] * (units > 0) + [_count(lines, "line")] * (lines > 0)
+        return f"{' and '.join(parts)} selected."
+    return "Select two units for the contact between them, two lines for the unit between."
+
+
 def area_words(area: float) -> str:
     """An area (µm²) with three digits: ``850 µm²``, ``12.3 mm²``."""
     if area < 1e4:
@@ -62,3 +76,7 @@ def _line(line: Line) -> Entry:
     if line.kind == "traverse":
         length = f"{length} × {length_words(line.width_um)}" if line.width_um else length
     return Entry(line.id, line.name, length, tip)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"

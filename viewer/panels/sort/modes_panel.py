@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from viewer.desk import drawing
 from viewer.desk import modes as desk_modes
 from viewer.desk.desk import Desk
 from viewer.desk.measuring import new_id
@@ -559,10 +560,14 @@ class ModesPanel(QWidget):
             self.desk.said.emit("caution", trouble)
             self._refill()
             return
-        self._set_units(
-            f"Rename unit to {name}",
-            [msgspec.structs.replace(u, name=name) if u.id == unit_id else u for u in units],
-        )
+
+        def edit() -> tuple[object, ...]:
+            # Contacts that tell of the unit go by its new name too.
+            drawing.apply(self.desk, drawing.rename_unit(self.desk.state, unit_id, name))
+            return ()
+
+        self._guarded(edit)
+        self._refill()
 
     def _delete_units(self, ids: Sequence[str]) -> None:
         assert self.map_id is not None

@@ -43,9 +43,9 @@ def geometry(polygons: Iterable[Points]) -> BaseGeometry:
     area: BaseGeometry = shapely.Polygon()
     for points in polygons:
         if len(points) >= 3:
-            # `make_valid` by lines counts what is enclosed an odd number of times.
-            ring = shapely.make_valid(shapely.Polygon(points))
-            area = shapely.symmetric_difference(area, _areas(ring))
+            ring = shapely.Polygon(points)
+            ring = ring if ring.is_valid else _mended(points)
+            area = shapely.symmetric_difference(area, ring)
     return _areas(area)
 
 
@@ -259,57 +259,6 @@ def band(first: Points, second: Points, size_um: tuple[float, float] | None = No
     return clean((tuple(ring.exterior.coords[:-1]),), size_um)
 
 
-def shared_line(
-    one: Iterable[Points],
-    other: Iterable[Points],
-    gap_um: float,
-    size_um: tuple[float, float] | None = None,
-) -> list[Point]:
-    """The line along which two regions meet: the longest, where they meet along several.
-
-    Parameters
-    ----------
-    gap_um : float
-        Regions that come no nearer than this do not meet. Where hands left a gap, or let the regions
-        overlap, the line is the edge of the first.
-    size_um : (float, float), optional
-        Width and height of the map: along its edges regions are cut, and do not meet.
-
-    Raises
-    ------
-    InputError
-        They do not meet along a line.
-    """
-    import shapely
-
-    a, b = geometry(one), geometry(other)
-    edge = a.boundary
-    if size_um is not None:
-        edge = edge.difference(shapely.box(0.0, 0.0, *size_um).boundary)
-    exact = _joined(shapely.intersection(edge, b.boundary))
-    near = _joined(shapely.intersection(edge, b.buffer(gap_um, join_style="mitre")))
-    # Along a shared edge the nearness reaches beyond its ends, around the corner, by the gap: an
-    # exact edge of nearly the same length is the better one.
-    best = exact if exact is not None and (near is None or exact.length > 0.8 * near.length) else near
-    if best is None or best.length <= 2.0 * gap_um:
-        raise InputError(
-            "The two units do not meet.",
-            hint="A contact is made of units that lie beside each other, or trace it on the map.",
-        )
-    return [(float(x), float(y)) for x, y in best.coords]
-
-
-def _joined(lines: BaseGeometry) -> BaseGeometry | None:
-    """The longest line of a geometry after pieces that touch end to end were joined."""
-    from shapely import ops
-
-    parts = [g for g in getattr(lines, "geoms", [lines]) if g.length > 0.0]
-    if not parts:
-        return None
-    joined = ops.linemerge(parts)
-    return _longest(joined)
-
-
 def distinct(line: Points) -> list[Point]:
     """The points of a line without repeats one after the other.
 
@@ -350,6 +299,27 @@ def clip_line(line: Points, size_um: tuple[float, float]) -> list[Point]:
         )
     longest = max(stretches, key=lambda g: float(g.length))
     return [(float(x), float(y)) for x, y in longest.coords]
+
+
+def _mended(points: Points) -> BaseGeometry:
+    """What a polygon that crosses or touches itself encloses by the even-odd rule.
+
+    Shapely's own mending keeps what a polygon that runs over itself twice encloses.
+    """
+    import shapely
+
+    line = np.array([*points, points[0]], dtype=np.float64)
+    faces = _polygons(shapely.polygonize([shapely.node(shapely.LineString(line))]))
+    if not faces:
+        return shapely.Polygon()
+    spots = shapely.get_coordinates([f.representative_point() for f in faces])
+    (x0, y0), (x1, y1) = line[:-1].T, line[1:].T
+    # Edges that a ray to the right of each spot crosses; level ones are never crossed.
+    across = (y0 > spots[:, 1:]) != (y1 > spots[:, 1:])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = x0 + (spots[:, 1:] - y0) / (y1 - y0) * (x1 - x0)
+    odd = np.count_nonzero(across & (at > spots[:, :1]), axis=1) % 2 == 1
+    return _areas(shapely.union_all([f for f, is_odd in zip(faces, odd, strict=True) if is_odd]))
 
 
 def _areas(area: BaseGeometry) -> BaseGeometry:
