@@ -26,7 +26,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
-from viewer.science.measure.error_edge import MOST_CELLS, Edge, blurred_step, fit_edge, gathered
+from viewer.science.measure.error_edge import MOST_CELLS, Edge, Table, blurred_step, fit_edge, gathered
 from viewer.science.measure.straighten import (
     Picture,
     Straight,
@@ -45,7 +45,10 @@ FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
 """Full width at half maximum of a Gaussian, in sigma."""
 
 LEAST_REACH_PX = 8.0
-"""Shortest reach that is tried, in pixels' longer side."""
+"""Shortest reach that is tried where there is room, in pixels' longer side."""
+
+CLOSEST_PX = 3.0
+"""Shortest reach of all, where another contact lies close by."""
 
 REACH_SIGMA = 4.0
 """How many sigma the reach holds where it is found: the levels need room beside the step."""
@@ -81,6 +84,9 @@ that follow the very noise of the pixels that they move, both where they change 
 
 PASSES = 5
 """Times that the edge is followed."""
+
+FULL = 1.2
+"""Least size of a picture's bin, in pixels: of finer ones, some stay empty where the line is oblique."""
 
 SETTLED = 0.2
 """Spread of the shifts, in standard errors of one, at which following has come to rest."""
@@ -248,7 +254,7 @@ def sharpness(
     drawn = checked(line, pixel_um)
     _check_lengths(reach_um, beam_um, window_um)
     side = max(pixel_um)
-    largest = reach_um if reach_um is not None else max(largest_reach_um, LEAST_REACH_PX * side)
+    largest = reach_um if reach_um is not None else max(largest_reach_um, CLOSEST_PX * side)
 
     def at(detail: float) -> _Aligned:
         kept = generalized(drawn, detail)
@@ -277,8 +283,8 @@ def sharpness(
     progress(0.95, "picture")
     shown = picture(
         near,
-        max(near.spacing_um, near.length_um / 900),
-        max(near.step_um, near.reach_um / 120),
+        max(FULL * near.spacing_um, near.length_um / 900),
+        max(FULL * near.step_um, near.reach_um / 120),
     )
     return Sharpness(
         edge=edge,
@@ -319,7 +325,7 @@ def _alike(one: Edge, other: Edge) -> bool:
 
 def _with_room(straight: Straight, side: float) -> Edge:
     """The edge at the shortest reach that holds the step and its levels."""
-    reaches = [LEAST_REACH_PX * side]
+    reaches = [min(LEAST_REACH_PX * side, straight.reach_um)]
     while reaches[-1] * REACH_STEP <= straight.reach_um:
         reaches.append(reaches[-1] * REACH_STEP)
     if straight.reach_um > 1.05 * reaches[-1]:
@@ -411,7 +417,8 @@ def _shifts(straight: Straight, edge: Edge, stretch_um: float) -> tuple[Float, F
 
     One step of least squares, in which each stretch also has its own levels. The error is the spread
     of the shifts that the same step finds where there is no edge, off to both sides: it has the counts'
-    noise and the grains' alike.
+    noise and the grains' alike. Where the edge itself is noisier, as that of a phase between none and
+    all, it is what neighbouring cells differ by there.
     """
     table = gathered(straight.within(edge.reach))
     cells = len(table.count)
@@ -423,9 +430,24 @@ def _shifts(straight: Straight, edge: Edge, stretch_um: float) -> tuple[Float, F
     off = np.add.reduceat(table.total - table.count * fitted, first, axis=0)
     shift = _step(table.offset, count, off, edge, 0.0)
     aside = [_step(table.offset, count, off, edge, side * ASIDE * edge.reach) for side in (-1, 1)]
-    error = math.sqrt(float(np.mean([np.mean(a**2) for a in aside])))
+    error = math.sqrt(
+        max(float(np.mean([np.mean(a**2) for a in aside])), _between_cells(table, edge, groups))
+    )
     middles: Float = (first + np.append(first[1:], cells)) / 2 * table.cell_um
     return middles, shift, error
+
+
+def _between_cells(table: Table, edge: Edge, groups: int) -> float:
+    """Variance of a stretch's shift by what neighbouring cells differ by at the edge.
+
+    Neighbours share the waves of the contact, so that their difference is of noise alone; of grains
+    that reach over several cells it misses a part.
+    """
+    share = blurred_step(table.offset - edge.place, edge.sigma, edge.box)[0]
+    fitted = edge.before + (edge.beyond - edge.before) * share
+    off = table.total - table.count * fitted
+    whole = _step(table.offset, table.count.sum(axis=0)[None, :], off, edge, 0.0)
+    return 0.5 * float(np.mean(np.diff(whole) ** 2)) * len(off) * groups
 
 
 def _step(offset: Float, count: Float, off: Float, edge: Edge, aside: float) -> Float:

@@ -230,8 +230,8 @@ def picture(straight: Straight, along_step_um: float, offset_step_um: float) -> 
         Size of a bin; not finer than a pixel is, or bins stay empty.
     """
     places = max(1, round(straight.length_um / along_step_um))
-    # A bin's middle lies on the line.
-    half = max(1, math.ceil(straight.reach_um / offset_step_um - 0.5))
+    # A bin's middle lies on the line; the outermost ones are as full as the rest.
+    half = max(1, math.floor(straight.reach_um / offset_step_um - 0.5 + 1e-9))
     offsets = 2 * half + 1
     along_edges: Float = np.linspace(0.0, straight.length_um, places + 1)
     offset_edges: Float = (np.arange(offsets + 1, dtype=np.float64) - offsets / 2) * offset_step_um
