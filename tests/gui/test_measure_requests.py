@@ -235,6 +235,26 @@ def test_a_missing_line_offers_its_tool(qtbot: QtBot, bench: MeasureBench) -> No
     assert caught.args == ["traverse"]
 
 
+def test_the_form_comes_back_once_its_line_is_drawn(
+    bench: MeasureBench, desk: Desk, map_id: str
+) -> None:
+    tools: list[str] = []
+    bench.tool_wanted.connect(tools.append)
+    bench.requests.show_kind("contact")
+    bench.requests.run.mend.click()
+    bench.show_page("draw")  # as the window does for a tool that draws
+    draw(desk, map_id)
+    assert bench.page == "measure"
+    assert tools == ["contact", "hand"]
+    assert bench.requests.form is not None
+    assert bench.requests.form.request() == ContactRequest(line="base")
+    # Who turned to drawing by himself stays there.
+    bench.buttons["draw"].click()
+    desk.undo()
+    desk.redo()
+    assert bench.page == "draw"
+
+
 def test_way_up_is_asked_for_and_never_assumed(
     qtbot: QtBot, bench: MeasureBench, desk: Desk, map_id: str, measured: Measured
 ) -> None:

@@ -87,6 +87,7 @@ class MeasureBench(QWidget):
         self.map_id: str | None = None
         self._glowing = ""
         self._glowing_shape = ""
+        self._drawn_before: set[str] | None = None
         self._quiet = False
         self._open = True
         self.tools = RulerTools()
@@ -98,7 +99,7 @@ class MeasureBench(QWidget):
         self.requests = RequestsPanel(desk, _under(self.tools, self.reading))
         self.requests.overlay_changed.connect(self.overlay_changed)
         self.requests.glow.connect(self.overlay_glow)
-        self.requests.tool_wanted.connect(self.tool_wanted)
+        self.requests.tool_wanted.connect(self._want_tool)
         self.ledger = LedgerPage()
         self.ledger.model.label_edited.connect(self._rename)
         self.ledger.export_wanted.connect(self.pick_export)
@@ -139,16 +140,22 @@ class MeasureBench(QWidget):
             button = QPushButton(title)
             button.setCheckable(True)
             button.setToolTip(tip)
-            button.clicked.connect(lambda _on=False, n=name: self.show_page(n))
+            button.clicked.connect(lambda _on=False, n=name: self._turn_to(n))
             self._switch.addButton(button, at)
             self.buttons[name] = button
             row.addWidget(button, 1)
         return row
 
+    def _turn_to(self, name: str) -> None:
+        self._drawn_before = None
+        self.show_page(name)
+
     # -- what the window tells the bench --------------------------------------------------------
 
     def set_map(self, map_id: str | None) -> None:
         """Measure on this map from now on."""
+        if map_id != self.map_id:
+            self._drawn_before = None
         self.map_id = map_id
         self._layers_changed(map_id)
         self.drawn.set_map(map_id)
@@ -235,6 +242,22 @@ class MeasureBench(QWidget):
         finally:
             self._quiet = False
 
+    # -- drawing what a form misses -------------------------------------------------------------
+
+    def _want_tool(self, tool: str) -> None:
+        """Have something drawn that a form misses; the form comes back once it is there."""
+        self._drawn_before = self._lines()
+        self.tool_wanted.emit(tool)
+
+    def _line_drawn(self) -> None:
+        if self._drawn_before is not None and self._lines() - self._drawn_before:
+            self._drawn_before = None
+            self.tool_wanted.emit("hand")
+            self.show_page("measure")
+
+    def _lines(self) -> set[str]:
+        return {x.id for x in self.desk.state.lines.lines if x.map == self.map_id}
+
     # -- measuring again ------------------------------------------------------------------------
 
     def measure_again(self, row: Row) -> None:
@@ -295,6 +318,8 @@ class MeasureBench(QWidget):
     def _desk_changed(self, document: str) -> None:
         if document == "ledger":
             self._show_ledger()
+        elif document == "lines":
+            self._line_drawn()
 
     def _layers_changed(self, map_id: str | None) -> None:
         if map_id != self.map_id:
