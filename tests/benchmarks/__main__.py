@@ -22,6 +22,10 @@ NAMES = (
     "cover_rims",
     "traverse",
     "cover_traverse",
+    "thickness",
+    "cover_thickness",
+    "cover_zoning",
+    "cover_sharpness",
 )
 """One module of this package a group of rows."""
 

@@ -86,7 +86,7 @@ PASSES = 5
 """Times that the edge is followed."""
 
 FULL = 1.2
-"""Least size of a picture's bin, in pixels: of finer ones, some stay empty where the line is oblique."""
+"""Least size of a picture's bin, in pixels: of finer ones some stay empty along an oblique line."""
 
 SETTLED = 0.2
 """Spread of the shifts, in standard errors of one, at which following has come to rest."""
