@@ -136,6 +136,8 @@ def test_distances_grow_upwards_where_way_up_is_known(drawn: Desk) -> None:
     up = ask(drawn, "Down", layers=("Fe",), contact="Base", step_um=600.0)
     assert up.findings[0].value == pytest.approx(-down.findings[0].value)
     assert any("turned round" in r for r in up.remarks)
+    assert "grow upwards" in up.method
+    assert "way-up is not set" in down.method
     assert not down.remarks or not any("turned round" in r for r in down.remarks)
 
 
@@ -168,6 +170,21 @@ def test_a_unit_limits_and_what_is_left_out_is_counted(drawn: Desk) -> None:
     # Pixels without a number lie in the strip of «Cr» only.
     whole = ask(drawn, "Up", layers=("Cr",))
     assert "without a number" in whole.findings[0].excluded
+
+
+def test_one_mineral_alone(drawn: Desk) -> None:
+    found = ask(drawn, "Down", layers=("Mg",), phases=("Light",), only_in="Iron", step_um=600.0)
+    for i, pixels in enumerate(strip_of(28, 600.0)):
+        iron = pixels & IRON
+        assert column(found, "Mg in Iron_pixels")[i] == np.count_nonzero(iron)
+        mean = column(found, "Mg in Iron_mean_counts")[i]
+        if np.isfinite(mean):
+            assert mean == pytest.approx(ROCK["Mg"][iron].mean())
+    assert "of other phases or of none" in found.findings[0].excluded
+    # Shares are of all pixels that were sorted.
+    assert "unsorted" in found.findings[2].excluded
+    with pytest.raises(InputError, match="Gold"):
+        ask(drawn, "Down", layers=("Mg",), only_in="Gold")
 
 
 def test_partly_off_the_map(drawn: Desk) -> None:

@@ -26,6 +26,10 @@ OPTIONS: dict[str, tuple[str, dict[str, Any]]] = {
     "phases": ("--phase", {}),
     "unit": ("--unit", {}),
     "view_um": ("--view", {}),
+    "only_in": (
+        "--only-in",
+        {"metavar": "PHASE", "help": "follow layers in the pixels of this phase alone"},
+    ),
     "host": ("--host", {"metavar": "PHASE", "help": "phase of the grains that rims grew around"}),
     "rim": ("--rim", {"metavar": "PHASE", "help": "phase of the rims"}),
     "with_rims": (

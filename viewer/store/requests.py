@@ -142,6 +142,9 @@ class TraverseRequest(_Request, frozen=True, tag="traverse"):
         Traverses by name; several are aligned on `contact` (or on their beginnings) and averaged.
     layers, phases : tuple of str
         What is followed; at least one.
+    only_in : str or None
+        Phase whose pixels alone count for the layers: the composition of one mineral, whatever the
+        modes do.
     width_um : float or None
         Full width; left out, that of each line.
     step_um : float or None
@@ -159,6 +162,7 @@ class TraverseRequest(_Request, frozen=True, tag="traverse"):
     lines: tuple[Name, ...]
     layers: tuple[Name, ...] = ()
     phases: tuple[Name, ...] = ()
+    only_in: Name | None = None
     width_um: Above0 | None = None
     step_um: Above0 | None = None
     contact: Name | None = None

@@ -194,14 +194,22 @@ def _series(
     step_um: float,
     progress: Progress,
 ) -> Series:
-    read, unit = _share_of(desk, map_id, name) if share else _layer(desk, map_id, name)
+    if share:
+        read, unit, mineral = _share_of(desk, map_id, name), SHARE, None
+    else:
+        read, unit = _layer(desk, map_id, name), unit_of_layer(desk, map_id, name)
+        mineral = None if request.only_in is None else _is_phase(desk, map_id, request.only_in)
     cell_um = max(desk.maps[map_id].pixel_um)
-    profiles, unsorted = [], 0
+    profiles, apart = [], 0
     for number, d in enumerate(drawn):
         here = part(progress, 0.8 * number / len(drawn), 0.8 * (number + 1) / len(drawn))
         values = d.strip.pick(read, here, name)[d.kept].astype(np.float64)
         if share:
-            unsorted += int(np.count_nonzero(np.isnan(values)))
+            apart += int(np.count_nonzero(np.isnan(values)))
+        elif mineral is not None:
+            other = ~d.strip.pick(mineral, doing=name)[d.kept].astype(bool)
+            apart += int(np.count_nonzero(other))
+            values[other] = np.nan
         edges = even_edges(d.start_um, d.start_um + d.strip.length_um, step_um)
         profiles.append(
             profile(
@@ -225,8 +233,8 @@ def _series(
     progress(0.95, f"{name}: step")
     sides = min(np.count_nonzero(x < 0), np.count_nonzero(x > 0))
     return Series(
-        name=name,
-        unit=SHARE if share else unit,
+        name=name if mineral is None else f"{name} in {request.only_in}",
+        unit=unit,
         share=share,
         log=request.log,
         profiles=tuple(profiles),
@@ -236,7 +244,7 @@ def _series(
         low=low,
         high=high,
         judged=judged,
-        unsorted=unsorted,
+        apart=apart,
         trend=slope,
         step=step(x, y) if request.contact is not None and sides >= FEWEST_A_SIDE else None,
         equivalence=None if slope is None else _equivalence(slope, request),
@@ -250,12 +258,11 @@ def _equivalence(slope: Trend, request: TraverseRequest) -> Equivalence | None:
     return two_one_sided(slope.change, slope.deviations * slope.span, bound)
 
 
-def _layer(desk: Desk, map_id: str, name: str) -> tuple[Callable[[Window], Array], str]:
-    unit = unit_of_layer(desk, map_id, name)
-    return lambda window: values_of(desk, map_id, name, window)[0], unit
+def _layer(desk: Desk, map_id: str, name: str) -> Callable[[Window], Array]:
+    return lambda window: values_of(desk, map_id, name, window)[0]
 
 
-def _share_of(desk: Desk, map_id: str, name: str) -> tuple[Callable[[Window], Array], str]:
+def _share_of(desk: Desk, map_id: str, name: str) -> Callable[[Window], Array]:
     """100 where a pixel is the phase, 0 where it is another, NaN where it is in none."""
     image = sorted_image(desk, map_id)
     label = label_of(image, name, desk.maps[map_id].name)
@@ -266,4 +273,10 @@ def _share_of(desk: Desk, map_id: str, name: str) -> tuple[Callable[[Window], Ar
         values[(labels == UNSORTED) | (labels == OUTSIDE)] = np.nan
         return values
 
-    return read, SHARE
+    return read
+
+
+def _is_phase(desk: Desk, map_id: str, name: str) -> Callable[[Window], npt.NDArray[np.bool_]]:
+    image = sorted_image(desk, map_id)
+    label = label_of(image, name, desk.maps[map_id].name)
+    return lambda window: image.labels[window] == label

@@ -38,6 +38,7 @@ def lay_out(
         for one, left_out in zip(series, excluded, strict=True)
         for finding in _findings(request, one, left_out)
     ]
+    up = desk.setup(map_id).orientation.way_up_deg
     what = ", ".join(s.name for s in series)
     place = ", ".join(d.line.name for d in drawn)
     subject = f"{what} along {place}"
@@ -48,7 +49,7 @@ def lay_out(
         request=request,
         subject=subject,
         findings=findings,
-        method=_method(request, drawn, series, step_um),
+        method=_method(request, drawn, series, step_um, up is not None),
         tables=_tables(drawn, series),
         figures=figures(desk, request, drawn, series),
         overlay=Overlay(shapes=[shape for d in drawn for shape in _shapes(d)]),
@@ -198,12 +199,12 @@ def _numbers(series: Series, *numbers: float) -> tuple[float, ...]:
 def _excluded(drawn: Sequence[Placed], series: Series) -> str:
     elsewhere = sum(int(np.count_nonzero(~d.kept)) for d in drawn)
     missing = sum(d.strip.missing for d in drawn)
-    nothing = sum(p.left_out for p in series.profiles) - series.unsorted
+    nothing = sum(p.left_out for p in series.profiles) - series.apart
     counts = (
         (missing, "pixel", "off the map, about, by the strip's area"),
         (elsewhere, "pixel", "outside the sample's outline or the region"),
         (nothing, "pixel", "saturated or without a number"),
-        (series.unsorted, "pixel", "unsorted"),
+        (series.apart, "pixel", "unsorted" if series.share else "of other phases or of none"),
         (sum(p.not_positive for p in series.profiles), "pixel", "not above 0"),
         (sum(p.too_few for p in series.profiles), "step", "with too few pixels"),
     )
@@ -211,7 +212,11 @@ def _excluded(drawn: Sequence[Placed], series: Series) -> str:
 
 
 def _method(
-    request: TraverseRequest, drawn: Sequence[Placed], series: Sequence[Series], step_um: float
+    request: TraverseRequest,
+    drawn: Sequence[Placed],
+    series: Sequence[Series],
+    step_um: float,
+    way_up_is_known: bool,
 ) -> str:
     widths = sorted({d.strip.width_um for d in drawn})
     chosen = "" if request.step_um else " (chosen)"
@@ -219,6 +224,8 @@ def _method(
         f"Pixels whose centres lie within half of {_range(widths)} µm of the line, in steps of "
         f"{step_um:.4g} µm{chosen} along it, none interpolated."
     ]
+    if request.only_in is not None:
+        said.append(f"Of layers only pixels of {request.only_in} count.")
     if request.log:
         said.append("Logarithms are averaged; differences are factors.")
     reaches = [p.across.reach_um for s in series for p in s.profiles]
@@ -234,11 +241,15 @@ def _method(
             "of single steps (95 %) are between traverses, and trends are taken where all reach."
         )
     if request.contact:
-        said.append(f"Distances count from where the traverse's line crosses «{request.contact}».")
+        way = "upwards" if way_up_is_known else "as the first traverse was drawn (way-up is not set)"
+        said.append(
+            f"Distances count from where the traverse's line crosses «{request.contact}», and grow "
+            f"{way}."
+        )
     said.append(
         "Change: slope of least squares through the steps' means, times the length. Its interval is "
         f"from {RESAMPLES} block-bootstrap resamples of residuals whitened by an exponential "
-        "correlation with a nugget, range and nugget drawn by their restricted likelihood. Beside it "
+        "or spherical correlation with a nugget, drawn by their restricted likelihood. Beside it "
         "Theil-Sen's slope and Mann-Kendall's test, their variance widened for correlation."
     )
     if request.bound is not None:

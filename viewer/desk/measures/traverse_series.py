@@ -67,8 +67,8 @@ class Series:
         Distances (µm), and the profile: of the only traverse, or the average.
     judged : ndarray of float64 [m]
         What trends and steps are taken from: the mean where all traverses reach, NaN elsewhere.
-    unsorted : int
-        Pixels that are in no phase, for shares.
+    apart : int
+        Pixels in no phase, for shares; pixels of other phases, for a layer followed in one alone.
     trend, step, equivalence
         None where there are too few values, or it was not asked for.
     """
@@ -84,7 +84,7 @@ class Series:
     low: Array
     high: Array
     judged: Array
-    unsorted: int
+    apart: int
     trend: Trend | None
     step: Step | None
     equivalence: Equivalence | None

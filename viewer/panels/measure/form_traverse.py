@@ -36,6 +36,17 @@ class TraverseForm(RequestForm):
             phases_of,
             ManyPicker("Phases", "Phases whose share is followed", "no phases yet", "none"),
         )
+        self.only_in = self.pick(
+            "Layers only in",
+            phases_of,
+            Picker(
+                "Layers only in",
+                "Phase whose pixels alone count for the layers: the composition of one mineral, "
+                "whatever the modes do",
+                "no phases yet",
+                without="all pixels",
+            ),
+        )
         self.contact = self.pick(
             "From contact",
             lambda desk, map_id: lines_of(desk, map_id, "contact"),
@@ -92,7 +103,7 @@ class TraverseForm(RequestForm):
 
     @property
     def wants_phases(self) -> bool:
-        return bool(self.phases.values)
+        return bool(self.phases.values) or self.only_in.value is not None
 
     def request(self) -> Request:
         assert self.region is not None
@@ -100,6 +111,7 @@ class TraverseForm(RequestForm):
             lines=self.lines.values,
             layers=self.layers.values,
             phases=self.phases.values,
+            only_in=self.only_in.value if self.layers.values else None,
             width_um=self.width_box.number,
             step_um=self.step.number,
             contact=self.contact.value,
@@ -115,6 +127,7 @@ class TraverseForm(RequestForm):
         self.lines.choose(request.lines)
         self.layers.choose(request.layers)
         self.phases.choose(request.phases)
+        self.only_in.choose(request.only_in)
         self.width_box.set_number(request.width_um)
         self.step.set_number(request.step_um)
         self.contact.choose(request.contact)
