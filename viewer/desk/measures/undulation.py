@@ -163,9 +163,9 @@ def _method(found: Undulation) -> str:
         "Matérn 3/2, with or without noise, whichever is likeliest); its likelihood is compared "
         f"with that of the best wave, and {found.simulations} simulated series of the null, each "
         f"searched in the same way, give the false-alarm probability. Kept: the clearest wave up "
-        f"to {ALARM:g}, further ones, after those found before, up to {FURTHER_ALARM:g}. Background in the end: "
-        f"{found.background.words}. Amplitude is half of crest to trough, and put right for the "
-        "averaging over steps."
+        f"to {ALARM:g}, further ones, after those found before, up to {FURTHER_ALARM:g}. Background "
+        f"in the end: {found.background.words}. Amplitude is half of crest to trough, put right "
+        "for the averaging over steps."
     )
 
 

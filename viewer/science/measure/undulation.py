@@ -314,8 +314,7 @@ def _fit(
         return np.column_stack([np.ones_like(at), middle / length, *waves(middle, f)])
 
     def solve(f: Float) -> Float:
-        found: Float = np.linalg.lstsq(white(design(f)), white(y), rcond=None)[0]
-        return found
+        return np.asarray(np.linalg.lstsq(white(design(f)), white(y), rcond=None)[0], np.float64)
 
     if not frequencies:
         only = np.array([], np.float64)
@@ -330,7 +329,7 @@ def _fit(
     near = least_squares(
         residual, start, bounds=(np.maximum(start - 0.5, 0.3), start + 0.5), x_scale=0.1
     )
-    frequency: Float = np.divide(near.x, length, dtype=np.float64)
+    frequency = np.array([float(cycles) / length for cycles in near.x])
     coefficients = solve(frequency)
     fitted = design(frequency) @ coefficients
     slopes = []
