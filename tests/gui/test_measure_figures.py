@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from PySide6.QtCore import QPoint, QPointF, QRect, QSettings, Qt
 from PySide6.QtGui import QGuiApplication, QImage
-from PySide6.QtWidgets import QApplication, QDialog, QFileDialog
+from PySide6.QtWidgets import QApplication, QDialog, QFileDialog, QToolTip
 from pytestqt.qtbot import QtBot
 
 from tests.plates.figures import awkward, chart, histogram, ordinary, rose, strip
@@ -112,6 +112,15 @@ def test_a_ring_marks_the_point_that_is_read_and_goes_with_the_pointer(qtbot):
     assert (near() != before).any()
     qtbot.mouseMove(view, QPoint(view.width() - 2, view.height() - 2))
     qtbot.waitUntil(lambda: bool((near() == before).all()))
+
+
+def test_the_keyboard_reads_too(qtbot, monkeypatch):
+    view = shown(qtbot, chart(curves=chart().curves[:1]))
+    told: list[str] = []
+    monkeypatch.setattr(QToolTip, "showText", lambda at, words, widget: told.append(words))
+    for key in (Qt.Key.Key_Right, Qt.Key.Key_Right, Qt.Key.Key_Left, Qt.Key.Key_Left, Qt.Key.Key_A):
+        qtbot.keyClick(view, key)
+    assert ["distance: 0 mm" in words for words in told] == [True, False, True, True]
 
 
 def test_a_rose_is_read_by_direction(qtbot):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.plates.figures import NAN, awkward, chart, histogram, ordinary, rose, strip
-from viewer.plates.chart import Axis, Curve, Rule
+from viewer.plates.chart import Axis, Curve, Figure, Rule
 from viewer.plates.chart_page import page_scene, page_style
 from viewer.plates.figure_scene import lay_out_figure
 from viewer.plates.scene import (
@@ -62,7 +62,26 @@ def test_nothing_that_is_drawn_lacks_a_place(figure):
             assert np.isfinite([item.x, item.y]).all()
 
 
-@pytest.mark.parametrize("figure", ordinary(), ids=lambda f: f.name)
+LONG = "distance from the contact, counted towards way-up along the normal of the edge that was found"
+
+
+def wordy() -> list[Figure]:
+    """Axes, titles and notes that say more than fits on a line."""
+    axis = Axis(LONG, "µm")
+    text = f"{LONG}. " * 3
+    return [
+        chart(name="wordy chart", x=axis, y=axis, title=LONG, note=text),
+        strip(
+            name="wordy strip",
+            x=Axis(LONG, "mm", 0.0, 8.0),
+            y=Axis(LONG, "mm", -1.5, 1.5),
+            value=Axis(LONG, "counts"),
+            note=text,
+        ),
+    ]
+
+
+@pytest.mark.parametrize("figure", [*ordinary(), *wordy()], ids=lambda f: f.name)
 @pytest.mark.parametrize("width_mm", [85.0, 120.0, 175.0])
 def test_words_lie_on_the_sheet_and_not_on_one_another(figure, width_mm):
     scene = page_scene(figure, width_mm)
@@ -123,6 +142,20 @@ def test_words_of_rules_keep_apart_even_where_the_rules_do_not():
     assert len(words) == 4
     for one, other in combinations(words, 2):
         assert one[3] <= other[1] or other[3] <= one[1] or one[2] <= other[0] or other[2] <= one[0]
+
+
+def test_words_of_a_level_rule_keep_off_the_data():
+    x = np.linspace(0.0, 10.0, 60)
+    curve = Curve(x, np.where(x > 5, 5.2, 2.0))
+    figure = chart(
+        curves=(curve,), y=Axis("y", "", 0.0, 10.0), rules=(Rule(5.0, axis="y", label="whole contact"),)
+    )
+    scene = laid(figure)
+    (words,) = [w for w in of(scene, Words) if w.text == "whole contact"]
+    left, top, right, bottom = box_of(words)
+    (line,) = [s for s in of(scene, Stroke) if s.clip and s.colour == DATA]
+    px, py = line.points.T
+    assert not ((px > left) & (px < right) & (py > top) & (py < bottom)).any()
 
 
 def test_petals_point_where_their_direction_says_and_reach_as_far_as_their_value():

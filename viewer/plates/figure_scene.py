@@ -50,7 +50,9 @@ def lay_out_figure(figure: Figure, width: float, height: float, style: Style) ->
         plot = Plot(figure.x, figure.y, figure.curves, figure.bars, figure.rules)
         under, over, frame, spots = plotted(plot, body, style)
         return Scene(width, height, style.ink.ground, frame, (*items, *under, *over), spots)
-    room = key_width(figure, body.h - 4 * style.size, style)
+    # The key takes width, so that the words below the picture may need another line.
+    tall = plotted(plot_of(figure), body, style)[2].h - PITCH * style.size
+    room = key_width(figure, tall, style)
     over_picture = replace(style, ink=replace(style.ink, roles=OVER_PICTURE))
     narrow = body._replace(w=max(style.size, body.w - room))
     under, over, frame, spots = plotted(plot_of(figure), narrow, over_picture)

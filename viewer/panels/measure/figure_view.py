@@ -12,6 +12,7 @@ from PySide6.QtGui import (
     QColor,
     QContextMenuEvent,
     QGuiApplication,
+    QKeyEvent,
     QMouseEvent,
     QPainter,
     QPaintEvent,
@@ -43,6 +44,8 @@ _FORMATS = "PDF (*.pdf);;SVG (*.svg);;PNG (*.png)"
 
 class FigureView(QWidget):
     """Draws one figure, tells the numbers near the pointer, and saves it.
+
+    With the keyboard, left and right go from number to number.
 
     Signals
     -------
@@ -138,6 +141,9 @@ class FigureView(QWidget):
             paint(once, scene)
             once.end()
         painter.drawPixmap(0, 0, self._drawn)
+        if self.hasFocus():
+            painter.setPen(QPen(QColor(theme.current().accent), theme.current().focus))
+            painter.drawRect(self.rect().adjusted(0, 0, -1, -1))
         if self._near is not None:
             x, y = scene.spots.at[self._near].tolist()
             tokens = theme.current()
@@ -182,6 +188,19 @@ class FigureView(QWidget):
             QToolTip.showText(event.globalPosition().toPoint() + QPoint(8, 12), plain_tip(words), self)
         else:
             QToolTip.hideText()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        steps = {Qt.Key.Key_Right: 1, Qt.Key.Key_Left: -1}
+        scene, step = self.scene(), steps.get(Qt.Key(event.key()))
+        if step is None or scene is None or not len(scene.spots.at):
+            super().keyPressEvent(event)
+            return
+        last = len(scene.spots.at) - 1
+        near = self._near + step if self._near is not None else (0 if step > 0 else last)
+        self._near = min(max(near, 0), last)
+        at = QPointF(*scene.spots.at[self._near].tolist()).toPoint() + QPoint(8, 12)
+        QToolTip.showText(self.mapToGlobal(at), plain_tip(scene.spots.tell(self._near)), self)
+        self.update()
 
     def leaveEvent(self, event: QEvent) -> None:
         super().leaveEvent(event)
