@@ -27,6 +27,7 @@ from viewer.panels import theme
 from viewer.panels.measure import run_strip
 from viewer.panels.measure.bench import MeasureBench
 from viewer.panels.measure.forms import FORMS, GROUPS
+from viewer.panels.measure.request_names import LAYERS, LINES, PHASES, UNITS
 from viewer.panels.measure.requests_panel import RequestsPanel
 from viewer.panels.qt import Poster
 from viewer.science.look.orient import Orientation
@@ -313,6 +314,16 @@ def test_host_and_rim_are_never_guessed(panel: RequestsPanel, desk: Desk, map_id
     assert form.lack is None
 
 
+def test_every_name_of_a_request_is_known_as_one() -> None:
+    """A field that names something must be among those that a result is said to rest on."""
+    known = {*LINES, *LAYERS, *PHASES, *UNITS}
+    numbers = {"view_um", "at_um", "open_as_zero", "follow", "log", "bins", "bound", "class_deg"}
+    for request in REQUESTS.values():
+        for field in request.__struct_fields__:
+            measured = field in numbers or field.endswith(("_um", "_um2", "_deg"))
+            assert measured or field in known, f"{request.kind}: {field}"
+
+
 # -- forms and requests -------------------------------------------------------------------------
 
 _ASKED: tuple[Callable[[str], Request], ...] = (
@@ -332,8 +343,8 @@ _ASKED: tuple[Callable[[str], Request], ...] = (
         host="Olivine", rim="Chromite", class_deg=30.0, smallest_um2=4000.0, open_as_zero=True
     ),
     lambda fe: TraverseRequest(
-        lines=("across",), layers=(fe,), phases=("Olivine",), width_um=150.0, step_um=20.0,
-        contact="base", bound=12.5, log=True,
+        lines=("across",), layers=(fe,), phases=("Olivine",), only_in="Chromite", width_um=150.0,
+        step_um=20.0, contact="base", bound=12.5, log=True,
     ),
     lambda fe: ZoningRequest(phase="Olivine", layer=fe),
     lambda fe: ZoningRequest(

@@ -85,7 +85,6 @@ class TraverseForm(RequestForm):
             there = lines_of(desk, map_id, "traverse")
             if len(there) == 1:
                 self.lines.choose([there[0].name])
-
         if map_id is not None:
             units = {desk.layer(map_id, name).unit for name in self.layers.values}
             units |= {"area %"} if self.phases.values else set()

@@ -9,7 +9,7 @@ from viewer.store.requests import Request
 
 LINES = ("line", "lines", "lower", "upper", "contact")
 LAYERS = ("layer", "layers")
-PHASES = ("phase", "phases", "host", "rim", "with_rims")
+PHASES = ("phase", "phases", "host", "rim", "with_rims", "only_in")
 UNITS = ("unit",)
 """Fields of requests that hold names of each sort; what is measured comes before what it is beside."""
 
