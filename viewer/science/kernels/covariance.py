@@ -69,12 +69,12 @@ def _factors(at: Array, models: Array, lower: Array, inverse: Array) -> None:
         for i in range(n):
             for j in range(i + 1):
                 if i == j:
-                    value = 1.0 + 1e-9
+                    value = 1.0 + _SURE
                 elif reach == 0.0:
                     value = 0.0
                 else:
                     h = abs(at[i] - at[j]) / reach
-                    if shape == 1.0:
+                    if shape == SPHERICAL:
                         value = 0.0 if h >= 1.0 else 1.0 - 1.5 * h + 0.5 * h * h * h
                     else:
                         value = math.exp(-h)

@@ -182,7 +182,6 @@ def _draws(
         - 0.5 * np.linalg.slogdet(products)[1]
         - 0.5 * (n - k) * np.log((white**2).sum(axis=1))
     )
-    # Independent values are as likely beforehand as any one range.
     weight = prior * np.exp(likelihood - likelihood.max())
     weight /= weight.sum()
     parts = []
@@ -195,15 +194,16 @@ def _draws(
     return np.concatenate(parts), float(weight @ reach) * span
 
 
-@functools.lru_cache(maxsize=4)
+@functools.lru_cache(maxsize=2)
 def _models(places: bytes) -> tuple[Array, Array, Array, Array]:
     """Models that are tried for values at some places, their weights beforehand, their square roots
-    and those' inverses.
+    and those' inverses: about 30 MB.
     """
     at = np.frombuffer(places, np.float64)
     ranges = np.geomspace(SHORTEST / (len(at) - 1), LONGEST, RANGES)
     # The longer the range the less likely beforehand, gently: else a line of few grains could as well
-    # be one of still fewer, and its interval would say nothing.
+    # be one of still fewer, and its interval would say nothing. Independent values are as likely as
+    # a usual range.
     longer = np.repeat(ranges**-0.5 / (ranges**-0.5).mean(), len(NUGGETS)) / len(NUGGETS)
     weights = np.concatenate([[1.0], 0.5 * longer, 0.5 * longer])
     models = np.array(
