@@ -6,28 +6,9 @@ import numpy as np
 import pytest
 
 from tests.science.measure.phantoms import mosaic, scattered
+from tests.science.measure.shapes import annulus, disc, middle_of_strip, strip
 from viewer.errors import InputError
 from viewer.science.measure.local_thickness import local_thickness, thickness_picture
-
-Mask = np.ndarray
-
-
-def centres(size_um: float, pixel_um: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
-    """x and y of pixels' middles, from the middle of a square map."""
-    px, py = pixel_um
-    y, x = np.indices((round(size_um / py), round(size_um / px)))
-    return (x + 0.5) * px - size_um / 2, (y + 0.5) * py - size_um / 2
-
-
-def strip(width: float, degrees: float, off: float, pixel_um: tuple[float, float]) -> Mask:
-    x, y = centres(120.0, pixel_um)
-    angle = np.radians(degrees)
-    return np.abs(x * np.sin(angle) - y * np.cos(angle) - off) <= width / 2
-
-
-def middle(pixel_um: tuple[float, float]) -> Mask:
-    """Pixels far from the ends of a strip."""
-    return np.hypot(*centres(120.0, pixel_um)) < 35.0
 
 
 @pytest.mark.parametrize("pixel_um", [(1.0, 1.0), (1.0, 1.5)])
@@ -38,7 +19,7 @@ def test_strips_whichever_way_they_run(width: float, pixel_um: tuple[float, floa
     for k in range(24):
         mask = strip(width, 7.5 * (k + rng.random()), rng.uniform(-0.5, 0.5), pixel_um)
         found = thickness_picture(mask, pixel_um)
-        errors.append(found[mask & middle(pixel_um)].mean() - width)
+        errors.append(found[mask & middle_of_strip(pixel_um)].mean() - width)
     assert abs(np.mean(errors)) < 0.5
     assert np.std(errors) < 0.4
 
@@ -48,17 +29,14 @@ def test_discs(radius: float) -> None:
     rng = np.random.default_rng(2)
     errors = []
     for _ in range(16):
-        x, y = centres(2 * radius + 8, (1.0, 1.0))
-        mask = np.hypot(x - rng.uniform(-0.5, 0.5), y - rng.uniform(-0.5, 0.5)) <= radius
+        mask = disc(radius, (rng.uniform(-0.5, 0.5), rng.uniform(-0.5, 0.5)), (1.0, 1.0))
         errors.append(thickness_picture(mask, (1.0, 1.0))[mask].mean() - 2 * radius)
     assert -0.8 < np.mean(errors) < 0.3
 
 
 def test_an_annulus_is_as_thick_as_its_wall() -> None:
     for pixel_um in ((1.0, 1.0), (1.0, 2.0)):
-        x, y = centres(120.0, pixel_um)
-        far = np.hypot(x, y)
-        mask = (far <= 50.0) & (far >= 38.0)
+        mask = annulus(12.0, (0.2, 0.3), pixel_um, inner=38.0)
         found = thickness_picture(mask, pixel_um)[mask]
         assert found.mean() == pytest.approx(12.0, abs=0.6)
         assert found.std() < 0.5
