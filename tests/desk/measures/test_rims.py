@@ -227,6 +227,14 @@ def test_open_directions_as_no_thickness(ready: Desk) -> None:
     assert "% of the outline open" not in result.findings[0].excluded
 
 
+def test_thin_sides_are_told_of_in_runs(ready: Desk) -> None:
+    from viewer.desk.measures.rims import _runs
+
+    told = np.array([True, False, True, True, True, False, True])
+    assert _runs(np.arange(7) * 15.0, told) == "0°, 30° to 60°, 90°"
+    assert not any("hardly thicker" in r for r in run(ready, MAP, REQUEST).remarks)
+
+
 def test_it_can_be_cancelled(ready: Desk) -> None:
     def stop(done: float, doing: str = "") -> None:
         if done > 0.5:

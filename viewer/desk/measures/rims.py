@@ -274,7 +274,7 @@ def _remarks(
     )
     told = thin & (opened > MANY_OPEN)
     if told.any() and not zero:
-        where = ", ".join(f"{d:.0f}°" for d in classes.centres_deg[told])
+        where = _runs(classes.centres_deg, told)
         remarks.append(
             f"Towards {where} rims are hardly thicker than a pixel and up to "
             f"{100 * opened[told].max():.0f} % of the outline is open. A rim too thin to be seen is "
@@ -289,6 +289,13 @@ def _remarks(
     if harmonic is None:
         remarks.append("Too few hosts show more than one side to tell a first harmonic.")
     return remarks
+
+
+def _runs(centres_deg: npt.NDArray[np.float64], told: npt.NDArray[np.bool_]) -> str:
+    """Classes in words: ``135° to 225°, 270°``."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], told, [False]]).astype(np.int8)))
+    runs = zip(centres_deg[edges[::2]], centres_deg[edges[1::2] - 1], strict=True)
+    return ", ".join(f"{a:.0f}°" if a == b else f"{a:.0f}° to {b:.0f}°" for a, b in runs)
 
 
 def _share(rays: Rays, ending: int) -> float:
