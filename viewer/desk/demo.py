@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from demo_maps import DemoSlab, make
 from demo_maps.scheme import DENSITIES, RECIPES, scheme
+from viewer.desk.demo_measures import draw_lines, measure_all
 from viewer.desk.deriving import derive_now
 from viewer.desk.desk import Desk
 from viewer.desk.export import write_picture_page, write_picture_tiff
@@ -68,6 +69,7 @@ class BuiltDemo:
     scheme: Path
     modes: Path
     modal_log: Path
+    measurements: Path
     readings: tuple[str, ...]
 
     def files(self) -> Iterator[tuple[str, Path]]:
@@ -78,6 +80,7 @@ class BuiltDemo:
         yield "scheme", self.scheme
         yield "modes", self.modes
         yield "modal log", self.modal_log
+        yield "measurements", self.measurements
         yield "ledger", self.ledger
         yield "maps and their truth", self.maps
 
@@ -92,6 +95,7 @@ class BuiltDemo:
             "scheme": str(self.scheme),
             "modes": str(self.modes),
             "modal_log": str(self.modal_log),
+            "measurements": str(self.measurements),
             "readings": list(self.readings),
         }
 
@@ -129,6 +133,7 @@ def build(
     with Desk.open(project, inline=True) as desk:
         _set_up(desk, truth)
         _draw_units(desk, slab)
+        draw_lines(desk, {name: _contacts(slab, name) for name in (FACE_A, FACE_B)})
         progress(0.78, "composites")
         _compose(desk)
         progress(0.82, "derived layer")
@@ -136,12 +141,14 @@ def build(
         derive_now(desk, face_a, "Mg share", Formula(expression="Mg/(Mg+Fe)"))
         progress(0.83, "measuring")
         readings = _measure(desk, face_a, slab)
-        _sort(desk, part(progress, 0.84, 0.89))
+        _sort(desk, part(progress, 0.84, 0.88))
         scheme_file = folder / "hollin-sill.scheme.json"
         write_scheme(export_scheme(desk, face_a), scheme_file)
         modes, log = folder / "modes.csv", folder / "modal-log.csv"
-        readings += _tell_modes(desk, modes, log, part(progress, 0.89, 0.93))
-        progress(0.93, "pictures")
+        readings += _tell_modes(desk, modes, log, part(progress, 0.88, 0.9))
+        measurements = folder / "measurements"
+        readings += measure_all(desk, face_a, measurements, part(progress, 0.9, 0.95))
+        progress(0.95, "pictures")
         pictures = _draw(desk, folder / "pictures")
         table = folder / "ledger.csv"
         write_ledger(
@@ -149,7 +156,7 @@ def build(
         )
     progress(1.0, "done")
     return BuiltDemo(
-        folder, project, slab.root, pictures, table, scheme_file, modes, log, readings
+        folder, project, slab.root, pictures, table, scheme_file, modes, log, measurements, readings
     )
 
 
@@ -169,7 +176,7 @@ def _claim(folder: Path, force: bool) -> None:
                 + str(folder / "hollin-sill.maps.h5")
                 + ", or make it anew: --force.",
             )
-        for name in ("maps", "pictures"):
+        for name in ("maps", "pictures", "measurements"):
             shutil.rmtree(folder / name, ignore_errors=True)
         for path in (*folder.glob("hollin-sill.*"), *folder.glob("*.csv")):
             path.unlink(missing_ok=True)
