@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -210,6 +211,41 @@ def test_a_preview_follows_the_pointer_and_ctrl_goes_straight(scene: Scene) -> N
     scene.click(800.0, edge_at(800.0), CTRL)
     scene.key(Qt.Key.Key_Return)
     assert len(scene.lines[0].points) == 2
+
+
+def test_following_can_be_switched_off_before_all_paths_have_come(scene: Scene) -> None:
+    answers: list[tuple[Any, ...]] = []
+    scene.view.set_tool("contact")
+    scene.view.shapes.tracer = lambda key, a, b, hold, done: answers.append((key, done))
+    for x in (200.0, 800.0, 1400.0):
+        scene.click(x, 600.0)
+    scene.key(Qt.Key.Key_Return)
+    assert scene.lines == ()
+    scene.view.shapes.tracer = None
+    for key, done in answers:
+        if key == "stretch":
+            done(None)
+    assert len(scene.lines[0].points) == 3
+
+
+def test_a_line_that_waits_for_its_path_can_be_taken_back(scene: Scene) -> None:
+    answers: list[tuple[Any, ...]] = []
+    scene.view.set_tool("contact")
+    scene.view.shapes.tracer = lambda key, a, b, hold, done: answers.append((key, a, b, hold, done))
+    for x in (200.0, 800.0, 1400.0):
+        scene.click(x, 600.0)
+    scene.key(Qt.Key.Key_Return)
+    assert scene.lines == ()
+    assert "Following" in scene.view.hint
+    scene.view.grab()
+    scene.key(Qt.Key.Key_Backspace)
+    stretches = [a for a in answers if a[0] == "stretch"]
+    assert len(stretches) == 1
+    _, start, end, hold, done = stretches[0]
+    assert not hold
+    done([(start[0], 610.0), (500.0, 640.0), (end[0], 610.0)])
+    scene.key(Qt.Key.Key_Return)
+    assert [y for _, y in scene.lines[0].points] == [610.0, 640.0, 610.0]
 
 
 def test_an_edge_that_cannot_be_followed_goes_straight_and_says_so(

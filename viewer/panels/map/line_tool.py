@@ -189,7 +189,12 @@ class LineTool(Tool):
 
     def _follow_next(self) -> None:
         """Follow the first stretch that waits: each begins where the one before has come to."""
-        if self._asked is not None or self.shapes.tracer is None:
+        if self._asked is not None:
+            return
+        if self.shapes.tracer is None:
+            # Following was switched off meanwhile: what waits goes straight.
+            for stretch in self._stretches:
+                stretch.waits = False
             return
         before: Point | None = self._start
         for index, stretch in enumerate(self._stretches):
@@ -235,6 +240,7 @@ class LineTool(Tool):
     def _end(self) -> None:
         if self._start is None or not self._stretches:
             return
+        self._follow_next()
         if any(s.waits for s in self._stretches):
             self._ending = True
             self._told()

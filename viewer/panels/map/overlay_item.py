@@ -204,8 +204,8 @@ class OverlayItem:
         seen = self._touching(
             window.left() - edge, window.top() - edge, window.right() + edge, window.bottom() + edge
         )
-        # Lines that only stand behind the others go below them.
-        seen.sort(key=lambda i: overlay.shapes[i].role != "faint")
+        # What was measured lies above what was left out, and that above what only stands behind.
+        seen.sort(key=lambda i: _rank(overlay.shapes[i]))
         tokens = theme.current()
         painter = QPainter(image)
         try:
@@ -216,12 +216,13 @@ class OverlayItem:
                 rim = QPen(halo.rim(), tokens.overlay_stroke + 2 * tokens.overlay_rim)
                 rim.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
                 for i in seen:
-                    painter.strokePath(paths[i], rim)
+                    if _rank(overlay.shapes[i]) == 2:
+                        painter.strokePath(paths[i], rim)
             for i in seen:
                 shape = overlay.shapes[i]
                 pen = QPen(QColor(self._colours[i]), tokens.overlay_stroke)
                 pen.setJoinStyle(Qt.PenJoinStyle.RoundJoin)
-                if shape.value is None and shape.role == "faint":
+                if _rank(shape) < 2:
                     pen.setWidthF(tokens.overlay_stroke / 2)
                 painter.strokePath(paths[i], pen)
         finally:
@@ -259,6 +260,13 @@ class OverlayItem:
                 path.addPolygon(QPolygonF([QPointF(x, y) for x, y in line.tolist()]))
             paths.append(path)
         return paths
+
+
+def _rank(shape: Drawn) -> int:
+    """2 for what has a value or is drawn in full, 1 for cautions, 0 for what stands behind."""
+    if shape.value is not None or shape.role == "line":
+        return 2
+    return 1 if shape.role == "caution" else 0
 
 
 @lru_cache(maxsize=2)
