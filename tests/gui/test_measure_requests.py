@@ -480,6 +480,27 @@ def test_several_layers_are_ticked_with_the_list_open(
     assert form.request() == TraverseRequest(lines=("across",), layers=box.values)
 
 
+def test_a_tick_on_what_is_gone_can_be_taken_off(panel: RequestsPanel, desk: Desk, map_id: str) -> None:
+    draw(desk, map_id)
+    fe = layer(desk, map_id, "Fe")
+    panel.show_kind("traverse")
+    form = panel.form
+    assert form is not None
+    form.show_request(TraverseRequest(lines=("across",), layers=(fe,)))
+    box = form.lines  # type: ignore[attr-defined]
+    other = Line(id="y", map=map_id, name="along", kind="traverse", points=BASE)
+    desk.apply("Draw another", lines=Lines(lines=(other,)))
+    assert box.missing == ("across",)
+    assert form.lack is not None
+    assert "across" in form.lack.words
+    assert form.lack.tool == "traverse"
+    assert [box.ticks.item(at).text() for at in range(2)] == ["along", "«across» is not here"]
+    box.ticks.itemClicked.emit(box.ticks.item(1))
+    # Now there is one to choose from.
+    assert form.request() == TraverseRequest(lines=("along",), layers=(fe,))
+    assert form.lack is None
+
+
 # -- measuring ----------------------------------------------------------------------------------
 
 

@@ -91,7 +91,10 @@ class TraverseForm(RequestForm):
             self.bound.set_unit(units.pop() if len(units) == 1 else "")
 
     def further_lack(self, desk: Desk, map_id: str) -> Lack | None:
-        lost = (*self.lines.missing, *self.layers.missing, *self.phases.missing)
+        if self.lines.missing:
+            words = f"There is no «{self.lines.missing[0]}» on this map."
+            return Lack(words, "traverse", "Draw a traverse")
+        lost = (*self.layers.missing, *self.phases.missing)
         if lost:
             return Lack(f"There is no «{lost[0]}» on this map.")
         if not self.lines.values:

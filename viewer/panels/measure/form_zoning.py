@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from viewer.desk.desk import Desk
 from viewer.errors import InputError
-from viewer.panels.measure.form import RequestForm
+from viewer.panels.measure.form import Lack, RequestForm
 from viewer.panels.measure.many_picker import ManyPicker
 from viewer.panels.measure.pickers import Choice, NumberBox, Picker, phases_of
 from viewer.store.requests import Point, Request, ZoningRequest
@@ -62,6 +63,11 @@ class ZoningForm(RequestForm):
             "Smallest grain",
             NumberBox("Smallest grain", "Area of the smallest grain that counts", "µm²"),
         )
+
+    def further_lack(self, desk: Desk, map_id: str) -> Lack | None:
+        if self.with_rims.missing:
+            return Lack(f"There is no «{self.with_rims.missing[0]}» on this map.")
+        return None
 
     @property
     def at_um(self) -> Point | None:

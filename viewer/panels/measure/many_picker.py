@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QKeyEvent, QPaintEvent
+from PySide6.QtGui import QIcon, QKeyEvent, QPaintEvent
 from PySide6.QtWidgets import (
     QComboBox,
     QListWidget,
@@ -21,7 +21,6 @@ from viewer.panels import theme
 from viewer.panels.measure.pickers import Choice, swatch
 from viewer.panels.qt import plain_tip
 
-_ID = int(Qt.ItemDataRole.UserRole)
 _MOST_ROWS = 16
 
 
@@ -56,10 +55,10 @@ class ManyPicker(QComboBox):
         self._without = without
         self._choices: list[Choice] = []
         self._ticked: list[Choice] = []
+        self._offered: list[Choice] = []
         self.words = nothing
         self.ticks = _TickList()
         self.ticks.itemClicked.connect(self._toggled)
-        self.ticks.itemActivated.connect(self._toggled)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
         self.setMinimumWidth(theme.current().control * 4)
         self._show()
@@ -67,14 +66,12 @@ class ManyPicker(QComboBox):
     @property
     def values(self) -> tuple[str, ...]:
         """Names that are ticked and there, in the order in which they are listed."""
-        ticked = {c.id for c in self._ticked}
-        return tuple(c.name for c in self._choices if c.id in ticked)
+        return tuple(c.name for c in self._choices if c in self._ticked)
 
     @property
     def missing(self) -> tuple[str, ...]:
         """Names that were asked for and are not there."""
-        here = {c.id for c in self._choices}
-        return tuple(c.name for c in self._ticked if c.id not in here)
+        return tuple(c.name for c in self._ticked if c not in self._choices)
 
     def fill(self, choices: Sequence[Choice]) -> None:
         """Offer these; what is ticked stays, by id or by name."""
@@ -98,40 +95,37 @@ class ManyPicker(QComboBox):
         return same or named or wanted
 
     def _toggled(self, item: QListWidgetItem) -> None:
-        wanted = item.data(_ID)
-        if any(c.id == wanted for c in self._ticked):
-            self._ticked = [c for c in self._ticked if c.id != wanted]
+        choice = self._offered[self.ticks.row(item)]
+        if choice in self._ticked:
+            self._ticked.remove(choice)
         else:
-            self._ticked += [c for c in self._choices if c.id == wanted]
-        item.setCheckState(self._state(wanted))
+            self._ticked.append(choice)
+        item.setCheckState(self._state(choice))
         self._label()
         self.changed.emit()
 
-    def _state(self, wanted: str) -> Qt.CheckState:
-        ticked = any(c.id == wanted for c in self._ticked)
-        return Qt.CheckState.Checked if ticked else Qt.CheckState.Unchecked
+    def _state(self, choice: Choice) -> Qt.CheckState:
+        return Qt.CheckState.Checked if choice in self._ticked else Qt.CheckState.Unchecked
 
     def _show(self) -> None:
-        if [self.ticks.item(at).data(_ID) for at in range(self.ticks.count())] != [
-            c.id for c in self._choices
-        ]:
-            self.ticks.clear()
-            for _choice in self._choices:
-                self.ticks.addItem(QListWidgetItem())
-        for at, choice in enumerate(self._choices):
+        """List what there is, and what was ticked and is gone, so that its tick can be taken off."""
+        gone = [c for c in self._ticked if c not in self._choices]
+        self._offered = [*self._choices, *gone]
+        while self.ticks.count() > len(self._offered):
+            self.ticks.takeItem(self.ticks.count() - 1)
+        while self.ticks.count() < len(self._offered):
+            self.ticks.addItem(QListWidgetItem())
+        for at, choice in enumerate(self._offered):
             item = self.ticks.item(at)
             item.setFlags(Qt.ItemFlag.ItemIsEnabled | Qt.ItemFlag.ItemIsSelectable)
-            item.setData(_ID, choice.id)
-            item.setText(choice.name)
-            item.setCheckState(self._state(choice.id))
-            if choice.colour is not None:
-                item.setIcon(swatch(choice.colour))
-        self.setEnabled(bool(self._choices))
+            item.setText(_gone(choice.name) if choice in gone else choice.name)
+            item.setCheckState(self._state(choice))
+            item.setIcon(QIcon() if choice.colour is None else swatch(choice.colour))
+        self.setEnabled(bool(self._offered))
         self._label()
 
     def _label(self) -> None:
-        lost = [f"«{name}» is not here" for name in self.missing]
-        whole = ", ".join([*self.values, *lost])
+        whole = ", ".join([*self.values, *(_gone(name) for name in self.missing)])
         self.words = whole or (self._without if self._choices else self._nothing)
         self.setToolTip(plain_tip(f"{self._tip}\n{whole}" if whole else self._tip))
         self.setAccessibleDescription(self.words)
@@ -161,7 +155,7 @@ class ManyPicker(QComboBox):
 
 
 class _TickList(QListWidget):
-    """A list that stays open while its entries are ticked, by a click or by Space."""
+    """A list that stays open while its entries are ticked, by a click, Space or Return."""
 
     def __init__(self) -> None:
         # No child of its box: the style sheet has another look for lists in boxes, without ticks.
@@ -185,9 +179,16 @@ class _TickList(QListWidget):
         self.setFocus()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.key() == Qt.Key.Key_Space and self.currentItem() is not None:
+        if (
+            event.key() in (Qt.Key.Key_Space, Qt.Key.Key_Return, Qt.Key.Key_Enter)
+            and self.currentItem() is not None
+        ):
             self.itemClicked.emit(self.currentItem())
         elif event.key() == Qt.Key.Key_Escape:
             self.close()
         else:
             super().keyPressEvent(event)
+
+
+def _gone(name: str) -> str:
+    return f"«{name}» is not here"
