@@ -129,9 +129,13 @@ class LocalThickness:
     pixel_um: float
     why: str = ""
 
-    def histogram(self, bins: int = 30) -> tuple[Float, Float]:
-        """Edges [bins + 1] in µm and share of the area in each bin [bins] in %."""
-        edges = np.linspace(0.0, float(self.values[-1]) * (1.0 + 1e-9), bins + 1)
+    def histogram(self, most: int = 30) -> tuple[Float, Float]:
+        """Edges [bins + 1] in µm and share of the area in each bin [bins] in %.
+
+        Bins are no narrower than a pixel, as thicknesses come in steps of about one.
+        """
+        bins = int(min(most, max(4.0, self.largest / self.pixel_um)))
+        edges = np.linspace(0.0, self.largest * (1.0 + 1e-9), bins + 1)
         shares, _ = np.histogram(self.values, edges, weights=100.0 * self.weights)
         return edges, shares
 

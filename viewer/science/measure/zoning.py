@@ -4,8 +4,8 @@ Grains are the phase's connected pieces, parted at narrow necks (`viewer.science
 that grew around them count to the grain they are nearest to, among those they hang together with.
 
 A pixel's place in its grain is how deep it lies: its distance from the grain's edge over the greatest
-in the grain, so that 0 is the core and 1 the rim. At a neck there is no edge. Two kinds of pixels have
-no say:
+in the grain, so that 0 is the core and 1 the rim. Grains that meet by what grew around them have their
+edge where they meet; at a neck of the phase itself there is no edge. Two kinds of pixels have no say:
 
 * those along the edge, whose middle lies less than `EDGE_PX` pixels inside it: they hold a share of the
   neighbour. The rim begins just within them;
@@ -216,7 +216,7 @@ def zoning(
         raise InputError("No pixel of this region is of the phase.", where="zoning")
     progress(0.0, "parting grains")
     around = None if rims is None else (rims if within is None else rims & within)
-    parts, pieces = _territories(inside, around, pixel_um)
+    parts, meeting = _territories(inside, around, pixel_um)
     grains = grains_of(parts, pixel_um, smallest_um2, within=within, progress=part(progress, 0.4, 0.5))
     chosen = _chosen(grains, at_um)
     cut = int(np.count_nonzero(chosen & grains.cut))
@@ -227,8 +227,9 @@ def zoning(
             where="zoning",
         )
     chosen &= ~grains.cut
-    inclusions = _close_pockets(pieces, grains)
-    depth = _depth(pieces, pixel_um, part(progress, 0.5, 0.8))
+    progress(0.5, "depth within grains")
+    body, inclusions = _closed(parts > 0, grains)
+    depth = _depth(body, meeting, pixel_um)
     progress(0.8, "profiles")
     return _profiles(values, inclusions, depth, grains, chosen, cut, bins, pixel_um)
 
@@ -251,41 +252,45 @@ def _chosen(grains: Grains, at_um: tuple[float, float] | None) -> Mask:
 
 def _territories(
     host: Mask, rims: Mask | None, pixel_um: tuple[float, float]
-) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
-    """Which grain each pixel belongs to, and which connected piece of the phase that grain is in."""
+) -> tuple[npt.NDArray[np.int32], Mask]:
+    """Which grain each pixel belongs to, and where grains meet by what grew around them."""
     from scipy import ndimage
 
     px, py = pixel_um
-    square = np.ones((3, 3), bool)
     far = ndimage.distance_transform_edt(np.pad(host, 1), sampling=(py, px))[1:-1, 1:-1]
     parts = part_at_necks(host, np.maximum(far - 0.5 * np.sqrt(px * py), 0.0))
-    pieces = np.empty(host.shape, np.int32)
-    ndimage.label(host, structure=square, output=pieces)
+    meeting = np.zeros(host.shape, bool)
     if rims is None or not rims.any():
-        return parts, pieces
-    whole, _ = ndimage.label(host | rims, structure=square)
+        return parts, meeting
+    whole, _ = ndimage.label(host | rims, structure=np.ones((3, 3), bool))
     row, col = ndimage.distance_transform_edt(
         ~host, sampling=(py, px), return_distances=False, return_indices=True
     )
     at = rims & ~host
     near = row[at], col[at]
-    joined = whole[near] == whole[at]
-    parts[at] = np.where(joined, parts[near], 0)
-    pieces[at] = np.where(joined, pieces[near], 0)
-    return parts, pieces
+    parts[at] = np.where(whole[near] == whole[at], parts[near], 0)
+    for here, there in (
+        (np.s_[1:, :], np.s_[:-1, :]),
+        (np.s_[:, 1:], np.s_[:, :-1]),
+    ):
+        differ = (parts[here] != parts[there]) & (parts[here] > 0) & (parts[there] > 0)
+        differ &= at[here] | at[there]
+        meeting[here] |= differ
+        meeting[there] |= differ
+    return parts, meeting
 
 
-def _close_pockets(pieces: npt.NDArray[np.int32], grains: Grains) -> npt.NDArray[np.int64]:
-    """Give inclusions to the pieces around them, in place; pixels of inclusions in each grain."""
+def _closed(body: Mask, grains: Grains) -> tuple[Mask, npt.NDArray[np.int64]]:
+    """The grains' pixels with inclusions filled in; pixels of inclusions in each grain."""
     from scipy import ndimage
 
     # Of pieces that hang together across corners, the pockets hang together across sides.
-    pockets, count = ndimage.label(pieces == 0)
+    pockets, count = ndimage.label(~body)
     held = np.zeros(len(grains) + 1, np.int64)
     inner = np.arange(count + 1) > 0
     inner[np.unique(np.concatenate([pockets[0], pockets[-1], pockets[:, 0], pockets[:, -1]]))] = False
     if not inner.any():
-        return held[1:]
+        return body, held[1:]
     sizes = np.bincount(pockets.ravel(), minlength=count + 1)
     places = np.flatnonzero(pockets)
     first = np.zeros(count + 1, np.int64)
@@ -294,33 +299,24 @@ def _close_pockets(pieces: npt.NDArray[np.int32], grains: Grains) -> npt.NDArray
     # Left of a pocket's first pixel lies the grain around it.
     owner = grains.labels.ravel()[first[inner] - 1]
     areas = np.append(0, grains.pixels)
-    kept = sizes[inner] <= INCLUSION * areas[owner]
-    np.add.at(held, owner[kept], sizes[inner][kept])
-    piece = np.zeros(count + 1, np.int32)
-    piece[inner] = np.where(kept, pieces.ravel()[first[inner] - 1], 0)
-    closed = piece[pockets] > 0
-    pieces[closed] = piece[pockets[closed]]
-    return held[1:]
+    small = sizes[inner] <= INCLUSION * areas[owner]
+    np.add.at(held, owner[small], sizes[inner][small])
+    filled = np.zeros(count + 1, bool)
+    filled[inner] = small
+    return body | filled[pockets], held[1:]
 
 
-def _depth(
-    pieces: npt.NDArray[np.int32], pixel_um: tuple[float, float], progress: Progress
-) -> npt.NDArray[np.float32]:
-    """Distance (µm) of pixels' middles from the edge of their piece."""
+def _depth(body: Mask, meeting: Mask, pixel_um: tuple[float, float]) -> npt.NDArray[np.float32]:
+    """Distance (µm) of pixels' middles from the nearest edge of a grain."""
     from scipy import ndimage
 
     px, py = pixel_um
     half = 0.5 * np.sqrt(px * py)
-    depth = np.zeros(pieces.shape, np.float32)
-    boxes = ndimage.find_objects(pieces)
-    for n, box in enumerate(boxes):
-        if n % 256 == 0:
-            progress(n / len(boxes), "depth within grains")
-        if box is None:
-            continue
-        own = pieces[box] == n + 1
-        far = ndimage.distance_transform_edt(np.pad(own, 1), sampling=(py, px))[1:-1, 1:-1]
-        depth[box][own] = np.maximum(far[own] - half, 0.0)
+    far = ndimage.distance_transform_edt(np.pad(body, 1), sampling=(py, px))[1:-1, 1:-1] - half
+    if meeting.any():
+        # The edge runs half a pixel beyond the pixels on either side of it.
+        far = np.minimum(far, ndimage.distance_transform_edt(~meeting, sampling=(py, px)) + half)
+    depth: npt.NDArray[np.float32] = np.maximum(far, 0.0).astype(np.float32)
     return depth
 
 
