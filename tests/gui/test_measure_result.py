@@ -123,6 +123,24 @@ def test_findings_are_printed_as_in_the_ledger(view):
         assert words in tip
 
 
+@pytest.mark.parametrize(
+    ("n", "words"),
+    [
+        (214, "214"),
+        (9999, "9\N{THIN SPACE}999"),
+        (272_842, "273k"),
+        (999_600, "1M"),
+        (12_345_678, "12.3M"),
+    ],
+)
+def test_large_counts_are_short_and_whole_in_the_tip(view, n, words):
+    result = made()
+    view.set_result(replace(result, findings=(replace(result.findings[0], n=n),)))
+    assert cells(view, 0)[3] == words
+    tip = view.model.index(0, NAME).data(Qt.ItemDataRole.ToolTipRole)
+    assert f"n = {n:,}".replace(",", "\N{THIN SPACE}") in tip
+
+
 def test_what_must_be_told_is_told(view):
     assert view.remarks.text() == "Two classes hold no rim."
     assert view.remarks.isVisible()

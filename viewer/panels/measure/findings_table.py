@@ -25,7 +25,7 @@ _TIPS = (
     "How many things the number rests on",
 )
 _MOST_ROWS = 7
-_LEAST_NAME = 120
+_LEAST_NAME = 84
 _MOST_LINES = 5
 """Of a name; the row's tip has all of it."""
 
@@ -65,6 +65,7 @@ class FindingsModel(ColumnModel):
             return self.alignment(column)
         if role == Qt.ItemDataRole.FontRole and index.row() == 0:
             font = QFont()
+            font.setPointSizeF(theme.current().type_small)
             font.setWeight(QFont.Weight.DemiBold)
             return font
         if role == Qt.ItemDataRole.ToolTipRole:
@@ -80,18 +81,25 @@ class FindingsModel(ColumnModel):
             return "—" if row.value is None else _with_unit(printed.value.split()[0], printed.unit)
         if column == INTERVAL:
             return f"{printed.low} to {printed.high}" if printed.low and printed.high else "—"
-        return grouped(row.n)
+        return _count(row.n)
 
 
 def _with_unit(text: str, unit: str) -> str:
     return f"{text}{unit}" if unit == "°" else f"{text} {unit}".rstrip()
 
 
+def _count(n: int) -> str:
+    """A count in little room: in thousands or millions where it is large; the tip has all digits."""
+    if n < 10_000:
+        return grouped(n)
+    return f"{n / 1e3:.0f}k" if n < 999_500 else f"{n / 1e6:.3g}M"
+
+
 def sentence(row: Row, name: str) -> str:
     """Everything about a finding, a line each."""
     printed = shown(row)
     value = "cannot be told" if row.value is None else _with_unit(printed.value, printed.unit)
-    lines = [f"{name}: {value}", row.uncertainty]
+    lines = [f"{name}: {value}", row.uncertainty, f"n = {grouped(row.n)}"]
     if row.excluded:
         lines.append(f"Excluded: {row.excluded}")
     lines += [
@@ -118,12 +126,15 @@ class FindingsTable(QTableView):
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
-        self.setFont(theme.figures(self.font()))
+        font = theme.figures(self.font())
+        font.setPointSizeF(theme.current().type_small)
+        self.setFont(font)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Maximum)
         self.verticalHeader().hide()
         self.verticalHeader().setDefaultSectionSize(theme.current().row)
         header = self.horizontalHeader()
         header.setHighlightSections(False)
+        header.setFont(font)
         header.setMinimumSectionSize(theme.current().gap_6)
         header.setStyleSheet(f"QHeaderView::section {{ padding: {theme.current().gap_1}px; }}")
         header.setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
@@ -134,7 +145,7 @@ class FindingsTable(QTableView):
         bold = QFont(self.font())
         bold.setWeight(QFont.Weight.DemiBold)
         inks = [QFontMetrics(bold if row == 0 else self.font()) for row in range(self._rows.rowCount())]
-        pad = theme.current().gap_4 + 2
+        pad = theme.current().gap_4
         room = self.viewport().width()
         for column in (VALUE, INTERVAL, N):
             head = self.fontMetrics().horizontalAdvance(_HEADERS[column])
@@ -157,7 +168,10 @@ class FindingsTable(QTableView):
         rows = sum(self.rowHeight(row) for row in range(self._rows.rowCount()))
         most = _MOST_ROWS * theme.current().row
         high = self.horizontalHeader().sizeHint().height()
-        return QSize(320, high + min(max(rows, theme.current().row), most) + 2 * self.frameWidth())
+        wide = self.horizontalHeader().length() > self.viewport().width()
+        bar = self.horizontalScrollBar().sizeHint().height() if wide else 0
+        rows = min(max(rows, theme.current().row), most)
+        return QSize(320, high + rows + bar + 2 * self.frameWidth())
 
     def minimumSizeHint(self) -> QSize:
         return QSize(200, min(self.sizeHint().height(), 4 * theme.current().row))
