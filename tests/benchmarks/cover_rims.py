@@ -122,7 +122,7 @@ def scores(trial: Trial, seeds: range, hosts: int = HOSTS) -> dict[str, Score]:
             out["direction"].add(
                 turned, harmonic.towards_low + shift, harmonic.towards_high + shift, 0.0
             )
-        classes = rim_classes(rims.rays)
+        classes = rim_classes(rims.rays, pixel_um=max(trial.pixel_um))
         kept = rims.rays.only(rims.rays.counted())
         place = (kept.direction_deg / 15.0 + 0.5).astype(int) % 24
         # Where ends are thick, the thickness depends on more than the direction.

@@ -7,7 +7,7 @@ import pytest
 
 from tests.benchmarks.cover_rims import TRIALS, measured, scores
 from tests.science.measure.rim_phantoms import Habit, Law, rock
-from viewer.science.measure.rim_rose import first_harmonic, mean_of, rim_classes
+from viewer.science.measure.rim_rose import CLASS_DOUBT, first_harmonic, mean_of, rim_classes
 from viewer.science.measure.rim_test import FEWEST, bootstrap_median, signed_rank, up_down
 from viewer.science.measure.rims import MEASURED, OPEN, Rays, rims_around
 
@@ -102,6 +102,14 @@ def test_classes_add_up() -> None:
     assert np.average(classes.mean_um, weights=weights) == pytest.approx(whole)
     near = (rims.rays.direction_deg >= 350.0) | (rims.rays.direction_deg < 10.0)
     assert classes.length_um[0].sum() == pytest.approx(rims.rays.length_um[near].sum())
+
+
+def test_intervals_of_classes_take_in_what_pixels_leave_in_doubt() -> None:
+    made = rays(9, np.linspace(70.0, 90.0, 9))
+    without, with_it = rim_classes(made), rim_classes(made, pixel_um=30.0)
+    np.testing.assert_array_equal(without.mean_um, with_it.mean_um)
+    half, wider = (0.5 * (c.high_um - c.low_um) for c in (without, with_it))
+    np.testing.assert_allclose(wider, np.hypot(half, 1.96 * CLASS_DOUBT * 30.0))
 
 
 def test_hosts_that_show_one_side_say_nothing_of_a_harmonic() -> None:

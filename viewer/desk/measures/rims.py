@@ -12,6 +12,7 @@ from viewer.desk.measures import inputs
 from viewer.desk.measures.result import Finding, Result, Table
 from viewer.desk.measures.rims_drawn import figures, overlay
 from viewer.science.measure.rim_rose import (
+    CLASS_DOUBT,
     Harmonic,
     Mean,
     RimClasses,
@@ -95,7 +96,7 @@ def measure(desk: Desk, map_id: str, request: RimsRequest, progress: Progress = 
     )
     zero = request.open_as_zero
     progress(0.8, "averaging by direction")
-    classes = rim_classes(rims.rays, request.class_deg, open_as_zero=zero)
+    classes = rim_classes(rims.rays, request.class_deg, pixel_um=max(found.pixel_um), open_as_zero=zero)
     progress(0.82, "fitting the first harmonic")
     harmonic = first_harmonic(rims.rays, open_as_zero=zero)
     progress(0.84, "comparing up with down")
@@ -245,8 +246,8 @@ def _method(rims: Rims, request: RimsRequest) -> str:
         + ("count as no thickness" if request.open_as_zero else "are left out")
         + f"; shared ones, and {ASIDE * size:.4g} µm beside whatever hides the outline, are left out; "
         f"unsorted ground up to {GAP * size:.4g} µm passes for a mixed edge; "
-        "pixels hang together across sides and corners; besides its interval the mean of a single "
-        f"class is good to about {0.15 * size:.2g} µm"
+        "pixels hang together across sides and corners; intervals of single classes take in "
+        f"{CLASS_DOUBT * size:.2g} µm (one standard deviation) that pixels leave in doubt"
     )
 
 
