@@ -188,7 +188,7 @@ def _draws(
     for count, values, root in zip(rng.multinomial(resamples, weight), white, lower, strict=True):
         if count:
             values = values * math.sqrt(n / (n - k))
-            drawn = resample_blocks(values, block_length(values), int(count), n, rng)
+            drawn = resample_blocks(values, _block(values), int(count), n, rng)
             parts.append(drawn @ (root.T @ inverse.T))
     reach = np.where(models[:, 0] == SPHERICAL, models[:, 1] / SPHERE, models[:, 1])
     return np.concatenate(parts), float(weight @ reach) * span
@@ -228,6 +228,20 @@ def resample_blocks(
     places = (starts[:, :, None] + np.arange(block)).reshape(resamples, -1)[:, :size]
     drawn: Array = values[places % n]
     return drawn
+
+
+def _block(values: Array) -> int:
+    """Length of the blocks of whitened residuals.
+
+    Blocks are there for what the model left. Where they would vary less than independent values do,
+    the model took more than there was, or the line is too short to tell; then blocks would make an
+    interval narrower than the model has it, and are not used.
+    """
+    block = block_length(values)
+    centred = values - values.mean()
+    total = np.concatenate([[0.0], np.cumsum(np.concatenate([centred, centred[: block - 1]]))])
+    sums = total[block:] - total[:-block]
+    return block if float(sums @ sums) >= block * float(centred @ centred) else 1
 
 
 def block_length(values: Array) -> int:
