@@ -231,3 +231,33 @@ def test_units_that_hands_left_a_gap_between_meet_along_the_lower_ones_edge(desk
     drawing.apply(desk, drawing.remove(desk.state, [high]))
     with pytest.raises(InputError, match="do not meet"):
         drawing.contact_between(desk, MAP, low, far)
+
+
+def _wavy(bottom: bool) -> region.Points:
+    """The lower or the upper of two units that share a contact of many points."""
+    contact = [(float(x), 9000.0 + float(x % 400)) for x in range(0, 2601, 100)]
+    ends = [(2600.0, 18000.0), (0.0, 18000.0)] if bottom else [(2600.0, 0.0), (0.0, 0.0)]
+    return (*contact, *ends)
+
+
+@pytest.mark.parametrize("what", ["move many", "put and move", "take out"])
+def test_neighbours_follow_along_a_contact_of_many_points(desk: Desk, what: str) -> None:
+    low, high = _unit(desk, _wavy(True), "low"), _unit(desk, _wavy(False), "high")
+    (ring,) = drawing.unit_by_id(desk.state, low).polygons
+    inner = [n for n, (x, y) in enumerate(ring) if 1000.0 <= x <= 1500.0 and y < 10_000.0]
+    points = list(ring)
+    if what == "take out":
+        points.remove((1200.0, 9000.0))
+    else:
+        for n in inner:
+            points[n] = (points[n][0], points[n][1] + 300.0)
+    if what == "put and move":
+        a, b = points[inner[2]], points[inner[3]]
+        points.insert(inner[3], ((a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0 + 100.0))
+    edit = drawing.reshape_unit(desk.state, low, (tuple(points),), size_um=SIZE)
+    drawing.apply(desk, edit)
+    lower, upper = (drawing.unit_by_id(desk.state, u).polygons for u in (low, high))
+    areas = region.area_um2(lower) + region.area_um2(upper)
+    assert areas == pytest.approx(SIZE[0] * SIZE[1])
+    assert region.area_um2(region.merge([lower, upper])) == pytest.approx(areas)
+    assert region.area_um2(lower) != pytest.approx(region.area_um2((_wavy(True),)))

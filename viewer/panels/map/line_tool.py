@@ -28,12 +28,13 @@ _FIRST = {
     "split": "Click across the unit, from outside it to outside.",
 }
 _ON = {
-    "contact": "Click on; Enter or a double click ends it, Backspace steps back.",
-    "traverse": "Click on; Enter or a double click ends it, [ and ] change its width.",
-    "band": "Click on; Enter or a double click ends this edge, Backspace steps back.",
-    "split": "Click on; Enter or a double click splits the unit, Backspace steps back.",
+    "contact": "Click on; Enter or a double click ends it.",
+    "traverse": "Click on; Enter or a double click ends it. [ and ] change its width.",
+    "band": "Click on; Enter or a double click ends this edge.",
+    "split": "Click on; Enter or a double click splits the unit.",
 }
-_FOLLOWS = " The line follows the edge between clicks; Ctrl-click goes straight."
+_BACK = " Backspace steps back."
+_FOLLOWS = " Ctrl-click goes straight."
 
 
 @dataclass(eq=False)
@@ -80,7 +81,7 @@ class LineTool(Tool):
         if self._ending:
             return "Following the edge to the last click …"
         if self._start is not None:
-            return _ON[self.kind] + (_FOLLOWS if self.follows else "")
+            return _ON[self.kind] + _BACK + (_FOLLOWS if self.follows else "")
         if self._first:
             return "Now click along the second edge of the band; Esc drops both."
         return _FIRST[self.kind]

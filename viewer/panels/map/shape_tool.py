@@ -20,8 +20,9 @@ from viewer.panels.map.tools import DRAG, REMOVE, Stage, Tool, Touch
 
 Parts = tuple[tuple[Point, ...], ...]
 
-CROWDED = 7.0
-"""Points nearer to each other than this on the screen cannot be taken hold of one by one."""
+CROWDED = 14.0
+"""Points nearer to each other than this on the screen are crowded: they show one handle for several,
+and move together. Zoom in to move single ones."""
 
 PULL = 36.0
 """Crowded points move with the one that is dragged as far as this along the line, logical pixels."""
@@ -112,8 +113,8 @@ class EditTool(Tool):
         if not self.shape_id:
             return "Click a unit or a line to edit it."
         return (
-            "Drag a point; click between two to add one; Ctrl-click or Delete removes one. "
-            "Points too close to tell apart move together: zoom in for single ones."
+            "Drag a point; click between two to add one; Ctrl-click removes one. "
+            "Crowded points move together."
         )
 
     # Events ------------------------------------------------------------------------------------
