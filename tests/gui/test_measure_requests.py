@@ -480,6 +480,16 @@ def test_several_layers_are_ticked_with_the_list_open(
     assert form.request() == TraverseRequest(lines=("across",), layers=box.values)
 
 
+def test_a_phase_is_no_rim_of_its_own(panel: RequestsPanel, desk: Desk, map_id: str) -> None:
+    sort(desk, map_id)
+    fe = layer(desk, map_id, "Fe")
+    panel.show_kind("zoning")
+    assert panel.form is not None
+    panel.form.show_request(ZoningRequest(phase="Olivine", layer=fe, with_rims=("Olivine",)))
+    assert "itself" in panel.run.words.text()
+    assert not panel.run.go.isEnabled()
+
+
 def test_a_tick_on_what_is_gone_can_be_taken_off(panel: RequestsPanel, desk: Desk, map_id: str) -> None:
     draw(desk, map_id)
     fe = layer(desk, map_id, "Fe")

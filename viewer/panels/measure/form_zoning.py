@@ -67,6 +67,8 @@ class ZoningForm(RequestForm):
     def further_lack(self, desk: Desk, map_id: str) -> Lack | None:
         if self.with_rims.missing:
             return Lack(f"There is no «{self.with_rims.missing[0]}» on this map.")
+        if self.phase.value in self.with_rims.values:
+            return Lack(f"«{self.phase.value}» is the phase itself: it is no rim of its own.")
         return None
 
     @property
