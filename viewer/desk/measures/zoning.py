@@ -102,7 +102,8 @@ def measure(desk: Desk, map_id: str, request: ZoningRequest, progress: Progress 
     where = inputs.region_name(desk, map_id, request)
     if at is not None:
         where = f"grain at {at[0] / 1000:.4g}, {at[1] / 1000:.4g} mm"
-    title = f"{request.layer} in {name} · {where}"
+    rimmed = f" with {', '.join(request.with_rims)}" if request.with_rims else ""
+    title = f"{request.layer} in {name}{rimmed} · {where}"
     return Result(
         map=map_id,
         request=request,
