@@ -24,6 +24,7 @@ NAMES = (
     "cover_traverse",
     "thickness",
     "cover_thickness",
+    "cover_layers",
     "cover_zoning",
     "cover_sharpness",
 )

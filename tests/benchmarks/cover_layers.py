@@ -74,7 +74,7 @@ def _alarms(name: str, rough: Rough, seeds: range) -> Row:
     found = sum(bool(undulation(waved(seed, rough), PIXEL, seed=seed).waves) for seed in seeds)
     return Row(
         row="cover layers",
-        work=f"false alarms: {name} contact without a wave, {len(seeds)} seeds; {100 * ALARM:g} % are due",
+        work=f"false alarms, {name} contact without a wave, {len(seeds)} seeds; {100 * ALARM:g} % due",
         ours=100.0 * found / len(seeds),
         unit="%",
         bar=MOST_ALARMS,

@@ -11,7 +11,7 @@ freedom as steps less parameters, and are about a repeating wave of even amplitu
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,9 @@ ALARM = 0.05
 FURTHER_ALARM = 0.01
 """The same for further waves: each look is another chance, and a hollow that does not repeat leaves
 behind what looks like weak waves."""
+
+LEVEL_PX = 1e-6
+"""A contact that strays no farther than this from a straight line, in pixels, is straight."""
 
 MOST_WAVES = 3
 """Most waves that are told."""
@@ -96,7 +99,7 @@ class Undulation:
     peak_to_trough : float
         Highest less lowest offset of this stretch (µm).
     waves : tuple of Wave
-        Those that stand out, in the order found: the clearest first.
+        Those that stand out, the largest first.
     next_wavelength, next_alarm : float
         The best wave that does not stand out; NaN where `MOST_WAVES` do.
     wavelength : ndarray of float64 [f]
@@ -164,7 +167,7 @@ def undulation(
     points = checked(line, pixel_um)
     found = _offsets(points, pixel_um, shortest_um)
     if up is not None and float(found.line.normal @ np.array(up)) < 0:
-        found = _turned(found)
+        found = replace(found, offset=-found.offset)
     frequency = _frequencies(found, shortest_um, longest_um)
     progress(0.0, "backgrounds")
     backgrounds = Backgrounds(found.at, frequency, found.step_um)
@@ -242,11 +245,10 @@ def _offsets(points: Float, pixel_um: tuple[float, float], shortest_um: float | 
             where="undulation",
             hint="Take a stretch that runs one way.",
         )
+    if float(np.ptp(found.offset)) < LEVEL_PX * min(pixel_um):
+        # What rounding leaves of a straight contact is no wave.
+        return replace(found, offset=np.zeros_like(found.offset))
     return found
-
-
-def _turned(found: Offsets) -> Offsets:
-    return Offsets(found.at, -found.offset, found.step_um, found.length_um, found.folded, found.line)
 
 
 def _frequencies(found: Offsets, shortest_um: float | None, longest_um: float | None) -> Float:
@@ -370,4 +372,4 @@ def _fit(
                 repeats=float(f) * length,
             )
         )
-    return tuple(told), fitted
+    return tuple(sorted(told, key=lambda wave: -wave.amplitude)), fitted
