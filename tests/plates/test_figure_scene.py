@@ -70,7 +70,14 @@ def wordy() -> list[Figure]:
     axis = Axis(LONG, "µm")
     text = f"{LONG}. " * 3
     return [
-        chart(name="wordy chart", x=axis, y=axis, title=LONG, note=text),
+        chart(
+            name="wordy chart",
+            x=axis,
+            y=axis,
+            title=LONG,
+            note=text,
+            curves=(*chart().curves, Curve(np.arange(3.0), np.arange(3.0), text)),
+        ),
         strip(
             name="wordy strip",
             x=Axis(LONG, "mm", 0.0, 8.0),
@@ -126,6 +133,14 @@ def test_a_step_holds_to_the_next_x():
     up = (scene.frame.bottom - line.points[:, 1]) / scene.frame.h * 10
     assert across == pytest.approx([0, 1, 1, 2])
     assert up == pytest.approx([5, 5, 7, 7])
+    assert [scene.spots.tell(i) for i in range(2)] == ["x: 0 to 1\ny: 5", "x: 1 to 2\ny: 7"]
+
+
+def test_the_last_y_of_steps_takes_no_room():
+    curve = Curve(np.array([0.0, 1.0, 2.0]), np.array([5.0, 7.0, 1e6]), style="steps")
+    scene = laid(chart(curves=(curve,), rules=(), y=Axis("y")))
+    (line,) = [s for s in of(scene, Stroke) if s.clip]
+    assert np.ptp(line.points[:, 1]) > 0.5 * scene.frame.h
 
 
 def test_bars_stand_on_zero_and_are_as_tall_as_their_counts():
@@ -194,6 +209,13 @@ def test_a_strips_first_row_is_the_lowest():
     scene = laid(figure)
     picture = of(scene, Picture)[0]
     assert picture.box == scene.frame
+
+
+def test_a_strip_that_does_not_say_where_it_ends_counts_pixels():
+    figure = strip(x=Axis("column"), y=Axis("row"), curves=(Curve(np.array([4.0]), np.array([3.0])),))
+    scene = laid(figure)
+    dot = next(d for d in of(scene, Dots) if d.clip)
+    assert dot.points[0] == pytest.approx([scene.frame.right, scene.frame.y])
 
 
 def test_the_pointer_reads_what_is_drawn():

@@ -13,6 +13,8 @@ from viewer.plates.plot import Plot
 from viewer.plates.plot_scene import plotted
 from viewer.plates.rose_scene import petals
 from viewer.plates.scene import (
+    BAND,
+    BAR,
     CAP,
     OVER_PICTURE,
     PICTURE_RIM,
@@ -113,15 +115,19 @@ def _legend(
     """Entries side by side in as many rows as they need; gives where the next thing begins."""
     size = style.size
     sign, apart = 2.2 * size, 1.6 * size
+    indent = sign + 0.5 * size
     x, y = left, top + 0.2 * size
     for entry in entries:
-        wide = sign + 0.5 * size + style.measure(entry.text, size, False)
+        lines = wrapped(entry.text, inner - indent, size, style.measure)
+        wide = indent + max((style.measure(line, size, False) for line in lines), default=0.0)
         if x > left and x + wide > left + inner:
             x, y = left, y + PITCH * size
-        middle = y + CAP * size / 2 + 0.1 * size
-        out += _sign(entry, x, middle, sign, style)
-        base = y + (CAP + 0.1) * size
-        out.append(Words(x + sign + 0.5 * size, base, entry.text, size, style.ink.text))
+        out += _sign(entry, x, y + (CAP / 2 + 0.1) * size, sign, style)
+        for number, line in enumerate(lines):
+            base = y + (number * PITCH + CAP + 0.1) * size
+            out.append(Words(x + indent, base, line, size, style.ink.text))
+        # Only an entry that fills a whole row has several lines, and the next begins below them.
+        y += PITCH * size * max(0, len(lines) - 1)
         x += wide + apart
     return y + PITCH * size if entries else top
 
@@ -135,7 +141,7 @@ def _sign(entry: _Entry, x: float, middle: float, wide: float, style: Style) -> 
         [[x, middle - half], [x + wide, middle - half], [x + wide, middle + half], [x, middle + half]]
     )
     if isinstance(series, Bars):
-        return [Area(band, colour, 0.55), Stroke(band, colour, style.thin, closed=True)]
+        return [Area(band, colour, BAR), Stroke(band, colour, style.thin, closed=True)]
     interval = series.low is not None and series.high is not None
     if series.style == "points":
         centre = np.array([[x + wide / 2, middle]])
@@ -144,7 +150,7 @@ def _sign(entry: _Entry, x: float, middle: float, wide: float, style: Style) -> 
             upright = np.array([[x + wide / 2, middle - half], [x + wide / 2, middle + half]])
             signs.append(Stroke(upright, colour, style.thin))
         return signs
-    out: list[Item] = [Area(band, colour, 0.22)] if interval else []
+    out: list[Item] = [Area(band, colour, BAND)] if interval else []
     if entry.rim:
         out.append(Stroke(line, PICTURE_RIM, style.line + 2 * style.thin))
     return [*out, Stroke(line, colour, style.line, dashed=series.style == "dashed")]

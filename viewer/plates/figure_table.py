@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from viewer.plates.chart import Array, Axis, Bars, Chart, Curve, Figure, Rose, Strip
+from viewer.plates.strip_scene import ends
 from viewer.plates.tables import Cell, unit_name
 
 
@@ -97,8 +98,7 @@ def _pixels(strip: Strip) -> list[list[Cell]]:
 
 
 def _middles(axis: Axis, count: int) -> list[float]:
-    low = 0.0 if axis.low is None else axis.low
-    high = float(count) if axis.high is None else axis.high
+    low, high = ends(axis, count)
     return (low + (np.arange(count) + 0.5) * (high - low) / count).tolist()
 
 

@@ -37,7 +37,13 @@ class Plot:
             Share of the height that a line of words takes.
         """
         across = [c.x for c in self.curves] + [b.edges for b in self.bars]
-        up = [v for c in self.curves for v in (c.y, c.low, c.high) if v is not None]
+        # The last y of steps is not drawn: its x only ends the step before it.
+        up = [
+            v[: -1 if c.style == "steps" else None]
+            for c in self.curves
+            for v in (c.y, c.low, c.high)
+            if v is not None
+        ]
         up += [b.heights for b in self.bars]
         for rule in self.rules:
             at = np.array([rule.at] + ([] if rule.to is None else [rule.to]))

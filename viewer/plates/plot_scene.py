@@ -9,6 +9,8 @@ from viewer.plates.plot import Plot, placed
 from viewer.plates.plot_rules import ruled, tinted
 from viewer.plates.plot_spots import spots_of
 from viewer.plates.scene import (
+    BAND,
+    BAR,
     CAP,
     PICTURE_RIM,
     PITCH,
@@ -28,8 +30,6 @@ from viewer.plates.scene import (
 )
 from viewer.plates.scene_scale import Scale, Tick
 
-_BAND = 0.22
-_BAR = 0.55
 _TICK = 0.45
 
 
@@ -131,7 +131,7 @@ def _bars(bars: Bars, x: Scale, y: Scale, style: Style, out: list[Item]) -> None
     for left, right, top in zip(edges[:-1], edges[1:], tops, strict=True):
         if np.isfinite([left, right, top]).all() and top != foot:
             corners = np.array([[left, foot], [left, top], [right, top], [right, foot]])
-            out.append(Area(corners, colour, _BAR, clip=True))
+            out.append(Area(corners, colour, BAR, clip=True))
             out.append(Stroke(corners, colour, style.thin, clip=True))
 
 
@@ -147,7 +147,7 @@ def _curve(curve: Curve, x: Scale, y: Scale, style: Style, out: list[Item], halo
             bands = runs(np.column_stack([low, high]))
             rings = [np.vstack([band[:, :2], band[::-1, 2:]]) for band in bands if len(band) > 1]
             if rings:
-                out.append(Area(joined(rings), colour, _BAND, clip=True))
+                out.append(Area(joined(rings), colour, BAND, clip=True))
     if curve.style == "points":
         found = points[np.isfinite(points).all(axis=1)]
         if len(found):

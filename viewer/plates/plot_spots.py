@@ -23,7 +23,11 @@ def spots_of(plot: Plot, x: Scale, y: Scale, frame: Box) -> Spots:
         tells.append((len(points), tell))
 
     for curve in plot.curves:
-        add(placed(curve.x, curve.y, x, y), partial(_point_words, plot, curve))
+        if curve.style == "steps":
+            middle = (curve.x[:-1] + curve.x[1:]) / 2
+            add(placed(middle, curve.y[:-1], x, y), partial(_point_words, plot, curve))
+        else:
+            add(placed(curve.x, curve.y, x, y), partial(_point_words, plot, curve))
     for bars in plot.bars:
         middle = (bars.edges[:-1] + bars.edges[1:]) / 2
         add(placed(middle, bars.heights, x, y), partial(_bar_words, plot, bars))
@@ -46,7 +50,10 @@ def spots_of(plot: Plot, x: Scale, y: Scale, frame: Box) -> Spots:
 
 def _point_words(plot: Plot, curve: Curve, index: int) -> str:
     lines = [curve.label] if curve.label else []
-    lines.append(f"{plot.x.label}: {reading(float(curve.x[index]), plot.x.unit)}")
+    where = reading(float(curve.x[index]), plot.x.unit)
+    if curve.style == "steps":
+        where = f"{reading(float(curve.x[index]))} to {reading(float(curve.x[index + 1]), plot.x.unit)}"
+    lines.append(f"{plot.x.label}: {where}")
     text = f"{plot.y.label}: {reading(float(curve.y[index]), plot.y.unit)}"
     if curve.low is not None and curve.high is not None:
         low, high = float(curve.low[index]), float(curve.high[index])

@@ -26,6 +26,9 @@ CAP = 0.73
 PITCH = 1.3
 """Distance of lines in ems."""
 
+BAND, BAR = 0.22, 0.55
+"""Opacity of a band around a line, and of a bar."""
+
 
 class Box(NamedTuple):
     """A rectangle: left, top, width, height; y down."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 
-from viewer.plates.chart import Strip
+from viewer.plates.chart import Axis, Strip
 from viewer.plates.plot import Plot
 from viewer.plates.scene import (
     CAP,
@@ -44,9 +46,23 @@ def grey(strip: Strip) -> npt.NDArray[np.uint8]:
     return np.ascontiguousarray(out[::-1])
 
 
+def ends(axis: Axis, count: int) -> tuple[float, float]:
+    """Where the picture's outer edges lie on an axis; by pixels where it does not say."""
+    low = 0.0 if axis.low is None else axis.low
+    return low, low + count if axis.high is None else axis.high
+
+
 def plot_of(strip: Strip) -> Plot:
-    """What is drawn over the picture, between its axes."""
-    return Plot(strip.x, strip.y, strip.curves, (), strip.rules, halo=True)
+    """What is drawn over the picture, between axes that end where it ends."""
+    rows, columns = strip.pixels.shape
+    return Plot(
+        _ended(strip.x, columns), _ended(strip.y, rows), strip.curves, (), strip.rules, halo=True
+    )
+
+
+def _ended(axis: Axis, count: int) -> Axis:
+    low, high = ends(axis, count)
+    return replace(axis, low=low, high=high, log=False)
 
 
 def hatched(strip: Strip, frame: Box, style: Style) -> list[Item]:

@@ -38,6 +38,8 @@ from viewer.panels.measure.scene_painter import lay_out_for_screen, paint, pictu
 from viewer.panels.qt import plain_tip
 from viewer.plates.chart import Figure, Rose, Strip
 from viewer.plates.scene import Scene
+from viewer.plates.scene_scale import reading
+from viewer.plates.strip_scene import ends
 
 _FORMATS = "PDF (*.pdf);;SVG (*.svg);;PNG (*.png)"
 
@@ -335,16 +337,13 @@ class FigureView(QWidget):
 
 
 def _pixel_words(strip: Strip, scene: Scene, at: QPointF) -> str:
-    from viewer.plates.scene_scale import reading
-
     frame = scene.frame
     rows, columns = strip.pixels.shape
     right, up = (at.x() - frame.x) / frame.w, (frame.bottom - at.y()) / frame.h
     column, row = min(int(right * columns), columns - 1), min(int(up * rows), rows - 1)
     lines = []
     for axis, share, count in ((strip.x, right, columns), (strip.y, up, rows)):
-        low = 0.0 if axis.low is None else axis.low
-        high = float(count) if axis.high is None else axis.high
+        low, high = ends(axis, count)
         lines.append(f"{axis.label}: {reading(low + share * (high - low), axis.unit)}")
     value = float(strip.pixels[row, column])
     lines.append(f"{strip.value.label}: {reading(value, strip.value.unit)}")
