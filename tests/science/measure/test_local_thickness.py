@@ -7,7 +7,7 @@ import pytest
 
 from tests.science.measure.phantoms import mosaic, scattered
 from tests.science.measure.shapes import annulus, disc, middle_of_strip, strip
-from viewer.errors import InputError
+from viewer.errors import CancelledError, InputError
 from viewer.science.measure.local_thickness import local_thickness, thickness_picture
 
 
@@ -130,3 +130,22 @@ def test_histogram_sums_to_all() -> None:
     edges, shares = found.histogram()
     assert shares.sum() == pytest.approx(100.0)
     assert edges[-1] >= found.largest
+
+
+def test_it_tells_how_far_it_is_and_can_be_stopped(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("viewer.science.kernels.thickness.DISCS", 500)
+    mask = mosaic(4, (90, 90), 9.0, (0.3, 0.7)) == 1
+    told: list[float] = []
+    one = local_thickness(mask, (1.0, 1.0), progress=lambda done, doing="": told.append(done))
+    assert told == sorted(told)
+    assert len(told) > 8
+    monkeypatch.undo()
+    # Discs painted in one go or in several come out the same.
+    np.testing.assert_array_equal(one.picture, local_thickness(mask, (1.0, 1.0)).picture)
+
+    def stop(done: float, doing: str = "") -> None:
+        if done > 0.5:
+            raise CancelledError("stopped")
+
+    with pytest.raises(CancelledError):
+        local_thickness(mask, (1.0, 1.0), progress=stop)

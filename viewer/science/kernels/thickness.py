@@ -27,6 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.science.kernels import compiled
+from viewer.science.progress import Progress, silent
 
 Mask = npt.NDArray[np.bool_]
 Float = npt.NDArray[np.float64]
@@ -40,6 +41,9 @@ SOFT = 0.5
 
 BAND = 512
 """Rows of the lattice that are worked on at once."""
+
+DISCS = 1 << 20
+"""Discs that are painted at once."""
 
 _FAR = 3
 """Rows of the lattice to either side that are compared."""
@@ -176,7 +180,9 @@ def find_discs(mask: Mask, pixel_um: tuple[float, float]) -> Iterator[tuple[floa
         yield stop / rows, Discs(row, col, far, radius)
 
 
-def paint_discs(discs: Discs, mask: Mask, pixel_um: tuple[float, float]) -> npt.NDArray[np.float32]:
+def paint_discs(
+    discs: Discs, mask: Mask, pixel_um: tuple[float, float], progress: Progress = silent
+) -> npt.NDArray[np.float32]:
     """Diameter of the largest disc that each pixel lies in.
 
     Parameters
@@ -192,21 +198,29 @@ def paint_discs(discs: Discs, mask: Mask, pixel_um: tuple[float, float]) -> npt.
     ndarray of float32 [rows, columns]
         In µm; 0 outside the phase.
     """
+    rows, cols = mask.shape
     out = np.zeros(mask.shape, np.float32)
-    # Each of a few bands of rows walks through all discs and paints its own rows.
-    bands = max(1, min(numba.get_num_threads(), mask.shape[0] // 64))
-    _paint(
-        discs.row,
-        discs.col,
-        discs.reach_um,
-        discs.radius_um,
-        np.ascontiguousarray(mask),
-        pixel_um[0],
-        pixel_um[1],
-        SLACK * min(pixel_um),
-        bands,
-        out,
-    )
+    # Of each pixel, one at or after it in its row that may still be bare; a row's end is past the last.
+    after = np.empty((rows, cols + 1), np.int32)
+    _bare(np.ascontiguousarray(mask), after)
+    # Each of a few bands of rows walks through the discs and paints its own rows.
+    bands = max(1, min(numba.get_num_threads(), rows // 64))
+    slack = SLACK * min(pixel_um)
+    for start in range(0, len(discs.row), DISCS):
+        progress(start / len(discs.row), "painting discs")
+        some = slice(start, start + DISCS)
+        _paint(
+            discs.row[some],
+            discs.col[some],
+            discs.reach_um[some],
+            discs.radius_um[some],
+            after,
+            pixel_um[0],
+            pixel_um[1],
+            slack,
+            bands,
+            out,
+        )
     return out
 
 
@@ -426,17 +440,20 @@ def _radii(row, col, reach, patterns, table, px, py, soft, radius):  # type: ign
 
 
 @compiled
-def _paint(row, col, reach, radius, mask, px, py, slack, bands, out):  # type: ignore[no-untyped-def]
+def _bare(mask, after):  # type: ignore[no-untyped-def]
     rows, cols = mask.shape
+    for r in numba.prange(rows):
+        after[r, cols] = cols
+        for back in range(cols):
+            c = cols - 1 - back
+            after[r, c] = c if mask[r, c] else after[r, c + 1]
+
+
+@compiled
+def _paint(row, col, reach, radius, after, px, py, slack, bands, out):  # type: ignore[no-untyped-def]
+    rows, cols = out.shape
     for band in numba.prange(bands):
         top, bottom = rows * band // bands, rows * (band + 1) // bands
-        # Of each pixel, one at or after it that may still be bare; the row's end is past the last.
-        after = np.empty((bottom - top, cols + 1), np.int32)
-        for r in range(top, bottom):
-            after[r - top, cols] = cols
-            for back in range(cols):
-                c = cols - 1 - back
-                after[r - top, c] = c if mask[r, c] else after[r - top, c + 1]
         for n in range(len(row)):
             y, x = 0.5 * row[n] * py, 0.5 * col[n]
             far = reach[n] + slack
@@ -446,7 +463,7 @@ def _paint(row, col, reach, radius, mask, px, py, slack, bands, out):  # type: i
                 wide = np.sqrt(max(far * far - (r * py - y) ** 2, 0.0)) / px
                 c = max(0, int(np.ceil(x - wide)))
                 stop = min(cols - 1, int(np.floor(x + wide)))
-                line = after[r - top]
+                line = after[r]
                 while c <= stop:
                     # Follow the row to its next bare pixel, and shorten the way for the next disc.
                     end = c

@@ -239,8 +239,7 @@ def thickness_picture(
         discs.append(some)
     ordered = joined(discs)
     del discs
-    progress(0.7, "painting discs")
-    return paint_discs(ordered, mask, pixel_um)
+    return paint_discs(ordered, mask, pixel_um, part(progress, 0.7, 1.0))
 
 
 class _Weigh:
