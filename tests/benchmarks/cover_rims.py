@@ -117,7 +117,8 @@ def scores(trial: Trial, seeds: range, hosts: int = HOSTS) -> dict[str, Score]:
         assert harmonic is not None
         out["size"].add(harmonic.size_um, harmonic.size_low, harmonic.size_high, abs(trial.law.swing))
         turned = (harmonic.towards_deg - trial.law.towards_deg + 180.0) % 360.0 - 180.0
-        if harmonic.towards_low is not None and harmonic.towards_high is not None:
+        sided = trial.law.swing > 0
+        if sided and harmonic.towards_low is not None and harmonic.towards_high is not None:
             shift = turned - harmonic.towards_deg
             out["direction"].add(
                 turned, harmonic.towards_low + shift, harmonic.towards_high + shift, 0.0
