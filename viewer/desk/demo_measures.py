@@ -55,6 +55,7 @@ ASKED: tuple[Request, ...] = (
     TraverseRequest(
         lines=TRAVERSES,
         layers=(AN_SHARE,),
+        only_in="Plagioclase",
         contact=FOOT,
         unit="footwall troctolite",
         bound=0.05,
