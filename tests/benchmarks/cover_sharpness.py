@@ -24,6 +24,9 @@ from viewer.science.measure.trace import trace_edge
 REACH = 0.45
 """Longest reach, as a share of the map's height."""
 
+WHOLE_UM = 1e9
+"""Windows of local sharpness so long that there are none: the whole contact is judged."""
+
 
 @dataclass(frozen=True)
 class Trial:
@@ -78,6 +81,7 @@ def rows(settings: Settings) -> Iterator[Row]:
                     line_of(phantom, rock, trial.line),
                     largest_reach_um=REACH * rock.shape[0] * rock.pixel_um[1],
                     follow=trial.follow,
+                    window_um=WHOLE_UM,
                 ).width()
             except InputError:
                 refused += 1

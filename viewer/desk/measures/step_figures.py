@@ -14,6 +14,9 @@ from viewer.science.measure.sharpness import REACH_SIGMA, Local, Sharpness, widt
 
 Float = npt.NDArray[np.float64]
 
+TALLEST = 2.5
+"""Top of the picture of local widths, in widths that nearly all stay below."""
+
 SHOWN = 140
 """Most points of a profile that are drawn; the table has all."""
 
@@ -103,7 +106,8 @@ def local_chart(local: Local, whole: float) -> Chart:
     note = f"{known} windows; the band is the 95 % interval of each."
     if local.missing:
         note = f"{known} of {known + local.missing} windows; in the others no edge stands clear."
-    top = float(np.nanquantile(np.append(local.high, whole), 0.9)) * 1.3 if known else None
+    # A window that tells next to nothing has an interval without end: it may leave the picture.
+    top = TALLEST * float(np.nanquantile(np.append(local.width, whole), 0.9)) if known else None
     return Chart(
         "local",
         "Sharpness along the contact",

@@ -47,6 +47,12 @@ FWHM = 2.0 * math.sqrt(2.0 * math.log(2.0))
 LEAST_REACH_PX = 8.0
 """Shortest reach that is tried where there is room, in pixels' longer side."""
 
+NEAR_PX, NEARER = 30.0, 3.0
+"""Reach that pixels are placed to at first, and by how much it grows where there is no room."""
+
+THIN_PX = 0.03
+"""How far the line may be moved by dropping points, in pixels' longer side."""
+
 CLOSEST_PX = 3.0
 """Shortest reach of all, where another contact lies close by."""
 
@@ -257,9 +263,19 @@ def sharpness(
     largest = reach_um if reach_um is not None else max(largest_reach_um, CLOSEST_PX * side)
 
     def at(detail: float) -> _Aligned:
-        kept = generalized(drawn, detail)
-        straight = straighten(values, pixel_um, kept, largest, origin=origin, mask=mask)
-        edge = fit_edge(straight) if reach_um is not None else _with_room(straight, side)
+        kept = generalized(drawn, detail, THIN_PX * side)
+        # Placing pixels takes long where the reach is: the longest is only for edges that need it.
+        near = largest if reach_um is not None else min(NEAR_PX * side, largest)
+        while True:
+            straight = straighten(values, pixel_um, kept, near, origin=origin, mask=mask)
+            edge = (
+                fit_edge(straight)
+                if reach_um is not None
+                else _with_room(straight, side, near == largest)
+            )
+            if edge is not None:
+                break
+            near = min(NEARER * near, largest)
         return _follow(straight, edge, side) if follow else _Aligned(straight, edge, detail)
 
     details = _details(line_length(drawn), side, follow, details_um)
@@ -323,8 +339,11 @@ def _alike(one: Edge, other: Edge) -> bool:
     return abs(a - b) <= ALIKE * max(a, b)
 
 
-def _with_room(straight: Straight, side: float) -> Edge:
-    """The edge at the shortest reach that holds the step and its levels."""
+def _with_room(straight: Straight, side: float, last: bool) -> Edge | None:
+    """The edge at the shortest reach that holds the step and its levels.
+
+    Where no reach does: None, or, where there is no longer one, what was found at the longest.
+    """
     reaches = [min(LEAST_REACH_PX * side, straight.reach_um)]
     while reaches[-1] * REACH_STEP <= straight.reach_um:
         reaches.append(reaches[-1] * REACH_STEP)
@@ -344,6 +363,8 @@ def _with_room(straight: Straight, side: float) -> Edge:
             room = REACH_SIGMA * math.hypot(before.sigma, before.box / math.sqrt(12)) <= before.reach
             if room and abs(now.sigma - before.sigma) <= STEADY * now.sigma + 0.1 * side:
                 return before
+    if not last:
+        return None
     if not fits:
         assert failed is not None
         raise failed

@@ -127,7 +127,7 @@ def checked(line: npt.ArrayLike, pixel_um: tuple[float, float]) -> Float:
     return kept
 
 
-def generalized(line: Float, length_um: float) -> Float:
+def generalized(line: Float, length_um: float, tolerance_um: float = 0.0) -> Float:
     """A line without detail shorter than a length.
 
     Parameters
@@ -136,11 +136,13 @@ def generalized(line: Float, length_um: float) -> Float:
         µm.
     length_um : float
         Twice the standard deviation of the Gaussian's weights along the line.
+    tolerance_um : float
+        How far points may lie from the line that is left when points that it does without are dropped.
 
     Returns
     -------
     ndarray of float64 [m, 2]
-        Points a quarter of the length apart; the ends stay where they are.
+        Points a quarter of the length apart or more; the ends stay where they are.
     """
     from scipy import ndimage
 
@@ -160,7 +162,20 @@ def generalized(line: Float, length_um: float) -> Float:
     smooth = ndimage.gaussian_filter1d(np.concatenate([before, points, after]), sigma, axis=0)
     smooth = smooth[pad : pad + len(points)]
     even: Float = np.stack([np.interp(at, fine, smooth[:, k]) for k in (0, 1)], axis=1)
-    return even
+    return thinned(even, tolerance_um) if tolerance_um > 0 else even
+
+
+def thinned(line: Float, tolerance_um: float) -> Float:
+    """A line without points that it does without to within a tolerance, nor points that repeat."""
+    from skimage.measure import approximate_polygon
+
+    thin: Float = np.asarray(
+        approximate_polygon(line, tolerance_um),  # type: ignore[no-untyped-call]
+        dtype=np.float64,
+    )
+    apart = np.hypot(*np.diff(thin, axis=0).T) > 1e-9
+    kept: Float = thin[np.concatenate([[True], apart])]
+    return kept if len(kept) >= 2 else np.stack([line[0], line[-1]])
 
 
 def straighten(

@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from viewer.errors import InputError
+from viewer.science.measure.straighten import thinned
 
 Float = npt.NDArray[np.float64]
 Point = tuple[float, float]
@@ -232,7 +233,7 @@ def _trace(
         line = _evened(_on_edge(line, here, level), EVEN_PX * max(cell))
     if hold_start:
         line = np.concatenate([np.array([first]), line[1:]])
-    line = _thinned(line, THIN_PX * min(pixel_um))
+    line = thinned(line, THIN_PX * min(pixel_um))
     placed: Float = line + np.array(corner)
     return placed
 
@@ -418,19 +419,6 @@ def _evened(line: Float, sigma_um: float) -> Float:
     whole = np.concatenate([before, line, after])
     even: Float = ndimage.gaussian_filter1d(whole, sigma, axis=0, mode="nearest")[pad:-pad]
     return even
-
-
-def _thinned(line: Float, tolerance_um: float) -> Float:
-    """Drop points that the line does without, and points that repeat."""
-    from skimage.measure import approximate_polygon
-
-    thin: Float = np.asarray(
-        approximate_polygon(line, tolerance_um),  # type: ignore[no-untyped-call]
-        dtype=np.float64,
-    )
-    apart = np.hypot(*np.diff(thin, axis=0).T) > 1e-9
-    kept: Float = thin[np.concatenate([[True], apart])]
-    return kept if len(kept) >= 2 else np.stack([line[0], line[-1]])
 
 
 def _block_means(data: Float, factor: int) -> Float:
