@@ -124,6 +124,25 @@ def test_a_band_has_a_part_for_each_part_of_its_line():
     assert [len(ring) for ring in runs(band.points)] == [6, 12]
 
 
+def test_an_interval_that_reaches_far_does_not_flatten_the_data():
+    x, y = np.arange(5.0), np.array([1.0, 2.0, 3.0, 2.0, 1.0])
+    far = np.array([0.1, 0.1, 500.0, 0.1, 0.1])
+    scene = laid(chart(curves=(Curve(x, y, "mean", y - far, y + far),), rules=()))
+    (line,) = [s for s in of(scene, Stroke) if s.clip and s.colour == DATA]
+    assert np.ptp(line.points[:, 1]) > 0.3 * scene.frame.h
+    (band,) = [a for a in of(scene, Area) if a.clip]
+    assert band.points[:, 1].min() < scene.frame.y  # it runs out of the frame, and is not cut short
+
+
+def test_intervals_that_are_all_wide_are_all_in_view():
+    x, y = np.arange(4.0), np.array([10.0, 10.4, 10.1, 10.2])
+    curve = Curve(x, y, "mean", y - 5, y + 5, style="points")
+    scene = laid(chart(curves=(curve,), rules=()))
+    (bars,) = [s for s in of(scene, Segments) if s.clip]
+    assert bars.ends[..., 1].min() >= scene.frame.y
+    assert bars.ends[..., 1].max() <= scene.frame.bottom
+
+
 def test_a_step_holds_to_the_next_x():
     curve = Curve(np.array([0.0, 1.0, 2.0]), np.array([5.0, 7.0, NAN]), style="steps")
     figure = chart(curves=(curve,), rules=(), x=Axis("x", "", 0.0, 2.0), y=Axis("y", "", 0.0, 10.0))
