@@ -19,6 +19,7 @@ from viewer.desk.measures.result import Finding, Result
 from viewer.desk.measuring import new_id
 from viewer.plates.tables import write_table
 from viewer.science.measure.registry import KINDS
+from viewer.science.numbers import significant
 from viewer.store.documents import Ledger, Row
 
 
@@ -134,7 +135,7 @@ def reading(finding: Finding) -> str:
     """A finding's number with its interval: ``412 µm (380 to 451)``."""
     if finding.value is None:
         return "cannot be told"
-    text = f"{finding.value:.4g}" + (f" {finding.unit}" if finding.unit else "")
+    text = significant(finding.value, 4) + (f" {finding.unit}" if finding.unit else "")
     if finding.low is None or finding.high is None:
         return text
-    return f"{text} ({finding.low:.4g} to {finding.high:.4g})"
+    return f"{text} ({significant(finding.low, 4)} to {significant(finding.high, 4)})"
