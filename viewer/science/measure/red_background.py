@@ -50,6 +50,9 @@ PLAUSIBLE = 3.0
 WITHIN = 17
 """Distances that a correlation is averaged over, within two steps."""
 
+AT_ONCE = 250
+"""Simulated series that are searched at once, to bound what they take of memory."""
+
 SIMULATIONS = 499
 """Series simulated from the null."""
 
@@ -63,7 +66,7 @@ class Model:
     range_um, nugget : float
         0 and 1 for white noise.
     shape : str
-        Of the correlation: a key of `SHAPES`.
+        Of the correlation: a key of `SHAPES`, or ``white``.
     lower : ndarray of float64 [n, n]
         Cholesky factor of the correlation.
     log_det : float
@@ -133,12 +136,11 @@ class Backgrounds:
         span = float(self.at[-1] - self.at[0])
         spacing = span / (len(self.at) - 1)
         far = np.abs(self.at[:, None] - self.at[None, :])
-        self.models = [_model(far, 0.0, 1.0, "exponential", self.step)]
+        self.models = [_model(np.eye(len(far)), 0.0, 1.0, "white")]
         for shape, (shortest, longest) in SHAPES.items():
             for reach in np.geomspace(shortest * spacing, longest * span, RANGES):
-                self.models += [
-                    _model(far, float(reach), nugget, shape, self.step) for nugget in NUGGETS
-                ]
+                kernel = _kernel(far, float(reach), shape, self.step)
+                self.models += [_model(kernel, float(reach), nugget, shape) for nugget in NUGGETS]
 
     def whitened(self, known: Sequence[float] = ()) -> Whitened:
         """Whiten straight line and waves by every background.
@@ -230,13 +232,19 @@ class Whitened:
             By which the backgrounds are drawn; sums to 1.
         """
         shares = rng.multinomial(simulations, weight)
+        # Straight line and known waves may be left out: every search takes them off exactly.
+        series = np.concatenate(
+            [
+                model.lower @ rng.standard_normal((len(model.lower), int(count)))
+                for model, count in zip(self.backgrounds.models, shares, strict=True)
+                if count
+            ],
+            axis=1,
+        )
         found = []
-        for model, count in zip(self.backgrounds.models, shares, strict=True):
-            if count:
-                # Straight line and known waves may be left out: every search takes them off exactly.
-                series = model.lower @ rng.standard_normal((len(model.lower), int(count)))
-                without, waved = self.likelihoods(series)
-                found.append(2.0 * (waved.max(axis=(0, 1)) - without.max(axis=0)))
+        for start in range(0, simulations, AT_ONCE):
+            without, waved = self.likelihoods(series[:, start : start + AT_ONCE])
+            found.append(2.0 * (waved.max(axis=(0, 1)) - without.max(axis=0)))
         return np.concatenate(found)
 
 
@@ -245,18 +253,22 @@ def waves(at: Float, frequency: Sequence[float] | Float) -> list[Float]:
     return [f(2.0 * np.pi * w * at) for w in frequency for f in (np.cos, np.sin)]
 
 
-def _model(far: Float, reach: float, nugget: float, shape: str, step: float) -> Model:
-    if reach == 0.0:
-        return Model(0.0, 1.0, shape, np.eye(len(far)), 0.0)
-    # Two steps' places differ by what their middles do and a triangle about it.
+def _kernel(far: Float, reach: float, shape: str, step: float) -> Float:
+    """Correlation of means over steps whose middles are so far apart, 1 on the diagonal."""
+    # Places within two steps differ by what the steps' middles do and by a triangle about it.
     shifts = np.linspace(-1.0, 1.0, WITHIN + 2)[1:-1]
     weights = (1.0 - np.abs(shifts)) / (1.0 - np.abs(shifts)).sum()
-    correlation = np.zeros_like(far)
+    smooth = shape == "Matérn 3/2"
+    kernel = np.zeros_like(far)
     for shift, weight in zip(shifts, weights, strict=True):
         scaled = np.abs(far + shift * step) / reach
-        smooth = shape == "Matérn 3/2"
-        correlation += weight * np.exp(-scaled) * (1.0 + scaled if smooth else 1.0)
-    correlation *= (1.0 - nugget) / correlation[0, 0]
+        kernel += weight * np.exp(-scaled) * (1.0 + scaled if smooth else 1.0)
+    kernel /= kernel[0, 0]
+    return kernel
+
+
+def _model(kernel: Float, reach: float, nugget: float, shape: str) -> Model:
+    correlation = (1.0 - nugget) * kernel
     correlation[np.diag_indices_from(correlation)] = 1.0
     lower = np.asarray(np.linalg.cholesky(correlation), np.float64)
     return Model(reach, nugget, shape, lower, float(np.log(np.diag(lower)).sum()))
