@@ -148,9 +148,7 @@ def test_the_placement_of_ends_widens_the_interval(
     assert row.high - row.value == pytest.approx(1.96 * sd, rel=1e-3)
 
 
-def test_a_label_is_edited_in_place(
-    qtbot: QtBot, bench: MeasureBench, desk: Desk, map_id: str
-) -> None:
+def test_a_label_is_edited_in_place(qtbot: QtBot, bench: MeasureBench, desk: Desk, map_id: str) -> None:
     bench.add_mark(a_mark(map_id))
     bench.view.selectRow(0)
     bench.view.edit_label()
@@ -195,9 +193,7 @@ def test_sorting_goes_by_number(bench: MeasureBench, map_id: str) -> None:
     assert labels(bench) == ["D3", "D1", "D2"]
 
 
-def test_hover_glows_and_leaving_ends_it(
-    qtbot: QtBot, bench: MeasureBench, map_id: str
-) -> None:
+def test_hover_glows_and_leaving_ends_it(qtbot: QtBot, bench: MeasureBench, map_id: str) -> None:
     bench.add_mark(a_mark(map_id))
     QApplication.processEvents()
     rect = bench.view.visualRect(bench.view.model().index(0, ledger_model.KIND))
@@ -209,9 +205,7 @@ def test_hover_glows_and_leaving_ends_it(
     assert caught.args == [""]
 
 
-def test_selecting_a_row_goes_to_its_mark(
-    qtbot: QtBot, bench: MeasureBench, map_id: str
-) -> None:
+def test_selecting_a_row_goes_to_its_mark(qtbot: QtBot, bench: MeasureBench, map_id: str) -> None:
     bench.add_mark(a_mark(map_id, "a"))
     bench.add_mark(a_mark(map_id, "b"))
     with qtbot.waitSignal(bench.go_to) as caught:
@@ -281,13 +275,13 @@ def test_value_and_unit_are_whole_beside_a_long_label(
     table = bench.view
 
     def fits() -> bool:
-        right = table.columnViewportPosition(ledger_model.UNIT) + table.columnWidth(
-            ledger_model.UNIT
-        )
+        right = table.columnViewportPosition(ledger_model.UNIT) + table.columnWidth(ledger_model.UNIT)
         return right <= table.viewport().width()
 
     qtbot.waitUntil(fits)
-    for column in (ledger_model.KIND, ledger_model.VALUE, ledger_model.UNIT):
+    # The detail under the table tells the kind.
+    assert table.isColumnHidden(ledger_model.KIND)
+    for column in (ledger_model.VALUE, ledger_model.UNIT):
         assert table.columnWidth(column) >= table.sizeHintForColumn(column)
     assert table.columnWidth(ledger_model.LABEL) < table.sizeHintForColumn(ledger_model.LABEL)
     # A width that the user gave the label stays.
@@ -297,9 +291,7 @@ def test_value_and_unit_are_whole_beside_a_long_label(
     assert table.columnWidth(ledger_model.LABEL) == 300
 
 
-def test_a_mark_that_cannot_be_read_is_explained(
-    bench: MeasureBench, desk: Desk, map_id: str
-) -> None:
+def test_a_mark_that_cannot_be_read_is_explained(bench: MeasureBench, desk: Desk, map_id: str) -> None:
     said: list[str] = []
     desk.said.connect(lambda level, _text: said.append(level))
     bench.add_mark(replace(a_mark(map_id), points=((5.0, 5.0), (5.0, 5.0))))
@@ -307,9 +299,7 @@ def test_a_mark_that_cannot_be_read_is_explained(
     assert desk.state.ledger.rows == ()
 
 
-def test_nothing_can_be_drawn_on_a_project_opened_for_reading(
-    qtbot: QtBot, project_file: Path
-) -> None:
+def test_nothing_can_be_drawn_on_a_project_opened_for_reading(qtbot: QtBot, project_file: Path) -> None:
     with Desk.open(project_file, write=False, inline=True) as reading:
         bench = MeasureBench(reading)
         qtbot.addWidget(bench)
@@ -386,9 +376,7 @@ def test_two_clicks_on_the_map_make_a_distance(
     assert view.marks.text_of(view.marks.marks[0]).startswith("D1  1.2")
 
 
-def test_escape_on_the_map_puts_the_tool_down(
-    qtbot: QtBot, bench: MeasureBench, view: MapView
-) -> None:
+def test_escape_on_the_map_puts_the_tool_down(qtbot: QtBot, bench: MeasureBench, view: MapView) -> None:
     bench.tools.actions_by_kind["angle"].trigger()
     qtbot.keyClick(view, Qt.Key.Key_Escape)
     assert bench.tools.tool == HAND
@@ -434,9 +422,7 @@ def test_a_snapped_end_lies_on_the_edge_and_says_so(
     assert "snapped" in row.method
 
 
-def test_no_edge_leaves_the_end_and_says_why(
-    bench: MeasureBench, view: MapView, desk: Desk
-) -> None:
+def test_no_edge_leaves_the_end_and_says_why(bench: MeasureBench, view: MapView, desk: Desk) -> None:
     said: list[str] = []
     desk.said.connect(lambda _level, text: said.append(text))
     bench.tools.snap.click()
@@ -458,9 +444,7 @@ def test_delete_on_the_map_removes_the_row(
     assert labels(bench) == ["D1"]
 
 
-def test_hovering_a_row_makes_its_mark_glow(
-    bench: MeasureBench, view: MapView, map_id: str
-) -> None:
+def test_hovering_a_row_makes_its_mark_glow(bench: MeasureBench, view: MapView, map_id: str) -> None:
     bench.add_mark(a_mark(map_id))
     bench.glow.emit("m")
     assert view.marks.glowing == "m"
@@ -517,20 +501,28 @@ def test_a_reading_on_the_map_keeps_its_own_placement(
     assert kept == measuring.reading(desk.state.marks.marks[0], (20.0, 20.0), 0.0).text()
 
 
-def test_a_results_overlay_lies_on_the_map_and_a_shape_of_it_lights_up(
-    bench: MeasureBench, view: MapView
-) -> None:
+def test_a_shape_of_a_results_overlay_lights_up(bench: MeasureBench, view: MapView) -> None:
     shape = Drawn(np.array([[100.0, 100.0], [900.0, 200.0]]), words="base")
     overlay = Overlay((shape,))
-    bench.overlay_changed.emit(overlay)
-    assert view.overlay is overlay
+    view.set_overlay(overlay)
     dark = view.grab().toImage()
     bench.overlay_glow.emit(shape)
     assert view.grab().toImage() != dark
     bench.overlay_glow.emit(None)
     assert view.grab().toImage() == dark
-    bench.overlay_changed.emit(None)
-    assert view.overlay is None
+
+
+def test_marks_are_hidden_while_something_else_lies_on_the_map(
+    bench: MeasureBench, view: MapView, map_id: str
+) -> None:
+    ruler = bench.findChild(RulerOnMap)
+    assert isinstance(ruler, RulerOnMap)
+    bench.add_mark(a_mark(map_id))
+    assert view.marks.marks
+    ruler.set_active(False)
+    assert not view.marks.marks
+    ruler.set_active(True)
+    assert view.marks.marks
 
 
 def test_a_tool_that_a_measurement_needs_is_taken_up_and_its_hint_said_at_the_form(

@@ -78,10 +78,6 @@ OPTIONS: dict[str, tuple[str, dict[str, Any]]] = {
         {"action": "store_const", "const": True, "help": "a direction without rim counts as 0 µm"},
     ),
     "width_um": ("--width-um", {"type": float, "help": "full width of a traverse (default: its own)"}),
-    "only_in": (
-        "--only-in",
-        {"metavar": "PHASE", "help": "follow layers only through the pixels of this phase"},
-    ),
     "bound": ("--bound", {"type": float, "help": "largest change that would not matter"}),
     "log": ("--log", {"action": "store_const", "const": True, "help": "average logarithms"}),
     "at_um": ("--at", {"type": point, "metavar": "X,Y", "help": "a place in the one grain meant, µm"}),

@@ -98,7 +98,7 @@ def test_findings(ready: Desk) -> None:
     assert value(result, "rim thickness, down side") == pytest.approx(61.0, abs=6.0)
     assert result.findings[0].n == HOSTS
     assert result.findings[0].detail["wilcoxon_p"] == pytest.approx(2.0 / 2**HOSTS)
-    assert "1.56e+04 µm²" in result.method
+    assert "15,600 µm²" in result.method
     assert "0 hosts cut" in result.findings[0].excluded
 
 

@@ -12,6 +12,7 @@ from viewer.desk.measures.stretch import Stretch, finite, scale_of, stretch_of, 
 from viewer.plates.chart import Axis, Chart, Curve, Rule
 from viewer.science.measure.baseline import Offsets, offsets
 from viewer.science.measure.contact import FEWEST_CHORDS, Contact, contact
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, silent
 from viewer.store.requests import ContactRequest
 
@@ -66,7 +67,7 @@ def _findings(shape: Contact, stretch: Stretch, direction: str) -> tuple[Finding
         turned = "95 % interval of the mean over steps that know of their neighbours; n: steps"
     return (
         Finding(
-            name=f"length at a step of {shape.step_um:.4g} µm",
+            name=f"length at a step of {significant(shape.step_um, 4)} µm",
             value=shape.length,
             low=shape.low,
             high=shape.high,
@@ -111,13 +112,14 @@ def _findings(shape: Contact, stretch: Stretch, direction: str) -> tuple[Finding
 
 
 def _method(shape: Contact, zero: str, pixel_um: tuple[float, float], chosen: bool) -> str:
-    step = f"{shape.step_um:.4g} µm" + (
-        f" (chosen: four pixels of {max(pixel_um):.4g} µm)" if chosen else ""
+    step = f"{significant(shape.step_um, 4)} µm" + (
+        f" (chosen: four pixels of {significant(max(pixel_um), 4)} µm)" if chosen else ""
     )
     return (
         f"Walked with dividers of {step}. Tortuosity is that length over the straight distance between "
         "the ends. The intervals of both reach from the length less what points placed by hand to half "
-        f"a pixel (SD an axis) add, {shape.lengthened:.3g} µm, to the length as it is drawn. The "
+        f"a pixel (SD an axis) add, {significant(shape.lengthened)} µm, to the length as it is "
+        "drawn. The "
         "direction is the mean axis of the steps, weighted by length, in degrees clockwise from "
         f"{zero}; its interval asks how well the stretch stands for the contact."
     )
@@ -142,7 +144,7 @@ def _strays(shape: Contact, strays: Offsets, up: tuple[float, float] | None) -> 
         y=Axis("offset" if up is None else "offset upwards", "µm"),
         curves=(Curve(strays.at * scale, -strays.offset if upside else strays.offset),),
         rules=(Rule(0.0, axis="y"),),
-        note=f"Means over steps of {strays.step_um:.4g} µm. The axes have unlike scales."
+        note=f"Means over steps of {significant(strays.step_um, 4)} µm. The axes have unlike scales."
         + (" Positive: to the left of the drawing." if up is None else ""),
     )
 
@@ -171,7 +173,7 @@ def _divided(shape: Contact) -> Chart:
 
 
 def _overlay(shape: Contact, name: str) -> Overlay:
-    words = f"{name}: {shape.length:,.0f} µm at a step of {shape.step_um:.4g} µm"
+    words = f"{name}: {shape.length:,.0f} µm at a step of {significant(shape.step_um, 4)} µm"
     return Overlay(
         shapes=(
             Drawn(points=shape.points, words=words),

@@ -23,6 +23,7 @@ from viewer.desk.measures.step_figures import (
 )
 from viewer.plates.chart import Axis, Figure
 from viewer.science.measure.gradient import Gradient, gradient
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part
 from viewer.science.sort.classify import OUTSIDE
 from viewer.store.requests import GradientRequest
@@ -54,11 +55,13 @@ def measure(desk: Desk, map_id: str, request: GradientRequest, progress: Progres
     if found.sharp:
         said.insert(
             0,
-            f"The width is less than one grain ({found.chord_um:.3g} µm): nothing tells this contact "
+            f"The width is less than one grain ({significant(found.chord_um)} µm): nothing tells "
+            "this contact "
             "from a sharp one.",
         )
     note = (
-        f"10-90 % width {width.value:.3g} µm (95 % interval {width.low:.3g} to {width.high:.3g}), "
+        f"10-90 % width {significant(width.value)} µm (95 % interval {significant(width.low)} to "
+        f"{significant(width.high)}), "
         f"{grains.value:.2g} mean chords of {phase}; bars: 95 % intervals of the shares."
     )
     share = Axis(f"Share of {phase}", "area %", 0.0)
@@ -81,7 +84,7 @@ def measure(desk: Desk, map_id: str, request: GradientRequest, progress: Progres
                 reach_words(step, here.largest_um, here.next_contact),
                 line_words(step, True),
                 "An error function between two shares was fitted; a grain is a mean chord of the phase "
-                f"within reach, {found.chord_um:.3g} µm.",
+                f"within reach, {significant(found.chord_um)} µm.",
             )
         ),
         tables=tables,

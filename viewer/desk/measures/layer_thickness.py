@@ -22,6 +22,7 @@ from viewer.science.measure.layer_thickness import (
 )
 from viewer.science.measure.trend import FEWEST, Trend
 from viewer.science.measure.unit_edges import unit_edges
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, silent
 from viewer.store.requests import LayerThicknessRequest
 
@@ -242,7 +243,8 @@ def _method(found: LayerThickness, layer: _Layer, request: LayerThicknessRequest
     chosen = " (chosen)" if request.spacing_um is None else ""
     text = (
         f"Length of the normals to the mid-line {layer.how}, at {len(found.at)} stations "
-        f"{found.spacing_um:.4g} µm apart{chosen}; the mid-line's direction is that of a chord as long "
+        f"{significant(found.spacing_um, 4)} µm apart{chosen}; the mid-line's direction is that of a "
+        "chord as long "
         "as the layer is thick. The mean's interval takes in how far stations know of each other along "
         "the layer; it does not cover where the contacts were drawn. Depth of the lower contact is "
         "counted away from the layer, from the contact's own straight line of least squares."

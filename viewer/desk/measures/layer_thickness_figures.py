@@ -8,6 +8,7 @@ from viewer.desk.measures.result import Drawn, Overlay
 from viewer.desk.measures.stretch import scale_of
 from viewer.plates.chart import Axis, Bars, Chart, Curve, Rule
 from viewer.science.measure.layer_thickness import LayerThickness
+from viewer.science.numbers import significant
 
 MOST_DRAWN = 150
 """Stations that are drawn on the map: more would hide what lies below."""
@@ -25,10 +26,10 @@ def _along(found: LayerThickness, name: str) -> Chart:
     scale, unit = scale_of(found.length_um)
     at = found.at * scale
     rules = [Rule(found.mean, axis="y", label="mean")]
-    note = f"Mean {found.mean:.4g} µm"
+    note = f"Mean {significant(found.mean, 4)} µm"
     if np.isfinite(found.low):
         rules.insert(0, Rule(found.low, found.high, axis="y"))
-        note += f" ({found.low:.4g} to {found.high:.4g}, 95 %, the band)"
+        note += f" ({significant(found.low, 4)} to {significant(found.high, 4)}, 95 %, the band)"
     rules.append(Rule(float(at[found.thickest]), label="thickest"))
     return Chart(
         name="thickness-along",

@@ -19,6 +19,7 @@ from viewer.science.measure.local_thickness import (
     LocalThickness,
     local_thickness,
 )
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 from viewer.science.sort.classify import OUTSIDE, UNSORTED
 from viewer.store.requests import LocalThicknessRequest
@@ -137,7 +138,8 @@ def _method(thick: LocalThickness) -> str:
         "left out, and the others weigh one over the region's share that lies as far away "
         f"(down to {100 * LEAST_SHARE:g} %). Unsorted pixels count as not the phase. The interval "
         "rests on the autocorrelation of thickness (reach "
-        f"{thick.reach_um:.4g} µm), Student's t on the logarithm, its upper end moved by the skewness."
+        f"{significant(thick.reach_um, 4)} µm), Student's t on the logarithm, its upper end moved by "
+        "the skewness."
     )
 
 
@@ -146,8 +148,8 @@ def _remarks(
 ) -> list[str]:
     said = [
         "Pixels: pieces with parallel sides come out about 0.3 pixels "
-        f"({0.3 * thick.pixel_um:.3g} µm) too thick, round ones 0.5 pixels "
-        f"({0.5 * thick.pixel_um:.3g} µm) too thin; this is not in the interval."
+        f"({significant(0.3 * thick.pixel_um)} µm) too thick, round ones 0.5 pixels "
+        f"({significant(0.5 * thick.pixel_um)} µm) too thin; this is not in the interval."
     ]
     if thick.mean < COARSE_PX * thick.pixel_um:
         said.append(
@@ -214,7 +216,8 @@ def _chart(thick: LocalThickness, title: str) -> Chart:
         y=Axis("share of the area", "%", low=0.0),
         bars=(Bars(edges, shares),),
         rules=rules,
-        note=f"{thick.counted:,} pixels; mean {thick.mean:.3g} µm, median {thick.quantiles[2]:.3g} µm, "
+        note=f"{thick.counted:,} pixels; mean {significant(thick.mean)} µm, median "
+        f"{significant(thick.quantiles[2])} µm, "
         "by area",
     )
 

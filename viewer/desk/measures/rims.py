@@ -37,6 +37,7 @@ from viewer.science.measure.rims import (
     Rims,
     rims_around,
 )
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 from viewer.store.requests import RimsRequest
 
@@ -225,10 +226,10 @@ def _excluded(rims: Rims, zero: bool) -> str:
     share = 100.0 * length / length.sum()
     out = [
         f"{rims.cut:,} hosts cut by the edge of the map or the region",
-        f"{rims.small:,} smaller than {rims.smallest_um2:.4g} µm²",
+        f"{rims.small:,} smaller than {significant(rims.smallest_um2, 4)} µm²",
         f"{rims.specks:,} specks below {SPECK} pixels",
         *(
-            f"{share[n]:.3g} % of the outline {words}"
+            f"{significant(share[n])} % of the outline {words}"
             for n, words in _LEFT_OUT
             if not (zero and n == OPEN)
         ),
@@ -240,12 +241,14 @@ def _method(rims: Rims, request: RimsRequest) -> str:
     size = max(rims.grains.pixel_um)
     return (
         "Rim crossed by rays along the outward normals of each host's outline; "
-        f"hosts of {rims.smallest_um2:.4g} µm² or more; classes of {request.class_deg:g}° clockwise "
+        f"hosts of {significant(rims.smallest_um2, 4)} µm² or more; classes of "
+        f"{request.class_deg:g}° clockwise "
         f"from way-up; up and down within {SECTOR:g}° of it, each stretch against the one that "
         "faces the opposite way; open directions "
         + ("count as no thickness" if request.open_as_zero else "are left out")
-        + f"; shared ones, and {ASIDE * size:.4g} µm beside whatever hides the outline, are left out; "
-        f"unsorted ground up to {GAP * size:.4g} µm passes for a mixed edge; "
+        + f"; shared ones, and {significant(ASIDE * size, 4)} µm beside whatever hides the outline, "
+        "are left out; "
+        f"unsorted ground up to {significant(GAP * size, 4)} µm passes for a mixed edge; "
         "pixels hang together across sides and corners; intervals of single classes take in "
         f"{CLASS_DOUBT * size:.2g} µm (one standard deviation) that pixels leave in doubt"
     )

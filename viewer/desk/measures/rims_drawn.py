@@ -13,6 +13,7 @@ from viewer.plates.chart import Axis, Bars, Chart, Curve, Figure, Role, Rose, Ru
 from viewer.science.measure.rim_rose import Harmonic, RimClasses
 from viewer.science.measure.rim_test import UpDown
 from viewer.science.measure.rims import MEASURED, OPEN, SHARED, Rims
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress
 
 Float = npt.NDArray[np.float64]
@@ -67,11 +68,11 @@ def _up_minus_down(compared: UpDown, title: str) -> Chart:
     if compared.median_um is not None:
         rules.append(Rule(compared.median_um, label="median", role="fit"))
     note = f"{len(differences):,} hosts"
+    if compared.median_um is not None:
+        note += f"; median {significant(compared.median_um)} µm"
     if compared.low_um is not None and compared.high_um is not None:
-        note += (
-            f"; median {compared.median_um:.3g} µm, 95 % interval {compared.low_um:.3g} to "
-            f"{compared.high_um:.3g} µm"
-        )
+        low, high = significant(compared.low_um), significant(compared.high_um)
+        note += f", 95 % interval {low} to {high} µm"
     if compared.p is not None:
         note += f"; Wilcoxon signed-rank p = {compared.p:.2g}"
     return Chart(
@@ -186,8 +187,8 @@ def overlay(rims: Rims, compared: UpDown, corner: tuple[float, float], progress:
             n = pair[int(g)]
             difference = float(compared.difference_um[n])
             words = (
-                f"host {g + 1}: up minus down {difference:.3g} µm "
-                f"({compared.up_um[n]:.3g} against {compared.down_um[n]:.3g})"
+                f"host {g + 1}: up minus down {significant(difference)} µm "
+                f"({significant(compared.up_um[n])} against {significant(compared.down_um[n])})"
             )
             shapes.append(Drawn(points, closed=True, value=difference, words=words))
         else:

@@ -23,6 +23,7 @@ from viewer.desk.measures.step_figures import (
 )
 from viewer.plates.chart import Axis, Figure
 from viewer.science.measure.sharpness import FWHM, Sharpness, sharpness
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part
 from viewer.store.requests import SharpnessRequest
 
@@ -57,7 +58,8 @@ def measure(desk: Desk, map_id: str, request: SharpnessRequest, progress: Progre
         )
     width = found.width()
     note = (
-        f"10-90 % width {width.value:.3g} µm (95 % interval {width.low:.3g} to {width.high:.3g}); "
+        f"10-90 % width {significant(width.value)} µm (95 % interval {significant(width.low)} to "
+        f"{significant(width.high)}); "
         "bars: 95 % intervals of the means."
     )
     figures: list[Figure] = [
@@ -128,13 +130,14 @@ def _method(found: Sharpness, request: SharpnessRequest, reach: str) -> str:
     said = [reach, line_words(found, request.follow)]
     said.append(
         "An error function between two levels, averaged over the pixel's breadth, was fitted to the "
-        f"pixels; no value was interpolated, and the pixel's {found.straight.step_um:.3g} µm are not "
+        f"pixels; no value was interpolated, and the pixel's {significant(found.straight.step_um)} "
+        "µm are not "
         "in the width."
     )
     if found.beam_um > 0:
         said.append(
-            f"A beam of {found.beam_um:.3g} µm full width at half maximum (sigma "
-            f"{found.beam_um / FWHM:.3g} µm) was taken off in variance."
+            f"A beam of {significant(found.beam_um)} µm full width at half maximum (sigma "
+            f"{significant(found.beam_um / FWHM)} µm) was taken off in variance."
         )
     else:
         said.append("No beam was taken off: the width is that of rock, beam and tracing together.")

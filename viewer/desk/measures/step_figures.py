@@ -11,6 +11,7 @@ from viewer.desk.measures.result import Drawn, Overlay, Table
 from viewer.plates.chart import Axis, Chart, Curve, Rule, Strip
 from viewer.science.measure.error_edge import Edge
 from viewer.science.measure.sharpness import REACH_SIGMA, Local, Sharpness, width_of
+from viewer.science.numbers import significant
 
 Float = npt.NDArray[np.float64]
 
@@ -163,7 +164,10 @@ def overlay(found: Sharpness) -> Overlay:
         if math.isnan(width):
             shapes.append(Drawn(points, role="faint", words="no edge stands clear here"))
             continue
-        words = f"10-90 % width {width:.3g} µm ({local.low[k]:.3g} to {local.high[k]:.3g})"
+        words = (
+            f"10-90 % width {significant(width)} µm ({significant(local.low[k])} to "
+            f"{significant(local.high[k])})"
+        )
         shapes.append(Drawn(points, value=width, words=words))
     known = local.width[np.isfinite(local.width)]
     high = float(known.max())
@@ -177,7 +181,8 @@ def remarks(found: Sharpness, followed: bool, next_contact: str) -> list[str]:
     if REACH_SIGMA * wide > 1.05 * edge.reach:
         end = f" ({next_contact} lies beyond)" if next_contact and found.reach_found else ""
         said.append(
-            f"Within the reach of {edge.reach:.3g} µm{end} the values hardly come to rest on both "
+            f"Within the reach of {significant(edge.reach)} µm{end} the values hardly come to rest "
+            "on both "
             "sides: levels and width depend on the reach."
         )
     if edge.limited:
@@ -199,7 +204,8 @@ def remarks(found: Sharpness, followed: bool, next_contact: str) -> list[str]:
         other = width_of(found.sloping, 0.1, found.beam_um).value
         if not width.low <= other <= width.high:
             said.append(
-                f"Between levels that may slope the 10-90 % width would be {other:.3g} µm: the layer "
+                f"Between levels that may slope the 10-90 % width would be {significant(other)} µm: "
+                "the layer "
                 "also changes away from the contact."
             )
     return said
@@ -208,11 +214,12 @@ def remarks(found: Sharpness, followed: bool, next_contact: str) -> list[str]:
 def reach_words(found: Sharpness, largest_um: float, next_contact: str) -> str:
     """How far to either side was looked, and why."""
     if not found.reach_found:
-        return f"Pixels within {found.edge.reach:.4g} µm of it, as asked for."
+        return f"Pixels within {significant(found.edge.reach, 4)} µm of it, as asked for."
     limit = f", short of «{next_contact}»" if next_contact else ""
     return (
-        f"Pixels within {found.edge.reach:.4g} µm of it: the shortest reach that leaves room to the "
-        f"levels, of up to {largest_um:.4g} µm that were tried{limit}."
+        f"Pixels within {significant(found.edge.reach, 4)} µm of it: the shortest reach that leaves "
+        "room to the "
+        f"levels, of up to {significant(largest_um, 4)} µm that were tried{limit}."
     )
 
 
@@ -220,11 +227,11 @@ def line_words(found: Sharpness, followed: bool) -> str:
     """What was done to the line before values were averaged along it."""
     if not followed:
         return "The line was taken as drawn."
-    freed = f"The line was freed of detail below {found.detail_um:.3g} µm"
+    freed = f"The line was freed of detail below {significant(found.detail_um)} µm"
     if not found.stretch_um:
         return f"{freed} and not moved."
     return (
-        f"{freed} and the edge found again in stretches of {found.stretch_um:.3g} µm (each to "
+        f"{freed} and the edge found again in stretches of {significant(found.stretch_um)} µm (each to "
         f"{found.shift_error_um:.2g} µm, put back onto the width)."
     )
 
@@ -233,7 +240,7 @@ def uncertainty(edge: Edge, beam_um: float) -> str:
     """What the interval of a width covers."""
     text = (
         "95 % interval; covers counts and grains along this contact "
-        f"({edge.freedom:.0f} independent lengths, {edge.correlation_um:.3g} µm or more each)"
+        f"({edge.freedom:.0f} independent lengths, {significant(edge.correlation_um)} µm or more each)"
     )
     return text + ("; the beam's width counts as known" if beam_um > 0 else "")
 

@@ -29,6 +29,7 @@ from viewer.science.measure.step import step
 from viewer.science.measure.strip import Strip, strip_along
 from viewer.science.measure.traverse import even_edges, nice_step, profile
 from viewer.science.measure.trend import FEWEST, Trend, trend
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 from viewer.science.sort.classify import OUTSIDE, UNSORTED
 from viewer.store.documents import Line
@@ -57,9 +58,9 @@ def measure(desk: Desk, map_id: str, request: TraverseRequest, progress: Progres
     )
     if step_um < min(found.pixel_um):
         raise InputError(
-            f"Steps of {step_um:.4g} µm are shorter than a pixel.",
+            f"Steps of {significant(step_um, 4)} µm are shorter than a pixel.",
             where=found.name,
-            hint=f"Take at least {max(found.pixel_um):.4g} µm, better twice that.",
+            hint=f"Take at least {significant(max(found.pixel_um), 4)} µm, better twice that.",
         )
     names = [(layer, False) for layer in request.layers]
     names += [(phase, True) for phase in request.phases]

@@ -16,6 +16,7 @@ from viewer.plates.tables import Cell, unit_name
 from viewer.science.measure.equivalence import least_bound
 from viewer.science.measure.serial import RESAMPLES
 from viewer.science.measure.trend import FEWEST
+from viewer.science.numbers import significant
 from viewer.store.requests import TraverseRequest
 
 Array = npt.NDArray[np.float64]
@@ -222,7 +223,7 @@ def _method(
     chosen = "" if request.step_um else " (chosen)"
     said = [
         f"Pixels whose centres lie within half of {_range(widths)} µm of the line, in steps of "
-        f"{step_um:.4g} µm{chosen} along it, none interpolated."
+        f"{significant(step_um, 4)} µm{chosen} along it, none interpolated."
     ]
     if request.only_in is not None:
         said.append(f"Of layers only pixels of {request.only_in} count.")
@@ -259,7 +260,8 @@ def _method(
 
 def _range(numbers: Sequence[float]) -> str:
     low, high = min(numbers), max(numbers)
-    return f"{low:.4g}" if f"{low:.4g}" == f"{high:.4g}" else f"{low:.4g} to {high:.4g}"
+    least, most = significant(low, 4), significant(high, 4)
+    return least if least == most else f"{least} to {most}"
 
 
 def _remarks(request: TraverseRequest, drawn: Sequence[Placed], series: Sequence[Series]) -> list[str]:
@@ -355,7 +357,10 @@ def _shapes(drawn: Placed) -> list[Drawn]:
 
     width = drawn.strip.width_um
     area = LineString(drawn.points).buffer(width / 2.0, cap_style="flat", join_style="round")
-    words = f"{drawn.line.name}: {drawn.strip.length_um:.4g} µm long, {width:.4g} µm wide"
+    words = (
+        f"{drawn.line.name}: {significant(drawn.strip.length_um, 4)} µm long, "
+        f"{significant(width, 4)} µm wide"
+    )
     shapes = [Drawn(points=drawn.points, words=words)]
     for piece in getattr(area, "geoms", [area]):
         outline = np.asarray(piece.exterior.coords, np.float64)[:-1]

@@ -19,6 +19,7 @@ from viewer.science.measure.undulation import (
     Wave,
     undulation,
 )
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, silent
 from viewer.store.requests import UndulationRequest
 
@@ -157,7 +158,7 @@ def _method(found: Undulation) -> str:
     o = found.offsets
     return (
         f"Offsets from the straight line of least squares, as means over {len(o.at)} steps of "
-        f"{o.step_um:.4g} µm. Wavelengths from {found.wavelength[-1]:,.0f} to "
+        f"{significant(o.step_um, 4)} µm. Wavelengths from {found.wavelength[-1]:,.0f} to "
         f"{found.wavelength[0]:,.0f} µm sought by a periodogram with a floating straight line. The "
         "null is a background without a wave whose correlation falls off with distance (exponential or "
         "Matérn 3/2, with or without noise, whichever is likeliest); its likelihood is compared "
@@ -220,7 +221,8 @@ def _along(found: Undulation, scale: float, unit: str, *, upwards: bool) -> Char
         y=Axis("offset upwards" if upwards else "offset", "µm"),
         curves=curves,
         rules=(Rule(0.0, axis="y"),),
-        note=f"RMS {found.rms:.4g} µm, peak to trough {found.peak_to_trough:.4g} µm. The axes have "
+        note=f"RMS {significant(found.rms, 4)} µm, peak to trough "
+        f"{significant(found.peak_to_trough, 4)} µm. The axes have "
         "unlike scales." + ("" if upwards else " Positive: to the left of the drawing."),
     )
 
@@ -236,8 +238,8 @@ def _periodogram(found: Undulation, scale: float, unit: str) -> Chart:
         rules=(
             Rule(found.threshold, axis="y", label=f"false alarm {ALARM:g}", role="caution"),
             *(
-                Rule(w.wavelength * scale, label=f"{w.wavelength * scale:.3g} {unit}", role="fit")
-                for w in found.waves
+                Rule(at, label=f"{significant(at)} {unit}", role="fit")
+                for at in (w.wavelength * scale for w in found.waves)
             ),
         ),
         note="A wave with its best background against the best background without a wave.",
@@ -259,7 +261,7 @@ def _overlay(found: Undulation, stretch: Stretch, up: tuple[float, float] | None
 
     shapes = [
         Drawn(placed(np.zeros_like(o.at)), role="faint", words=f"straight line of {stretch.name}"),
-        Drawn(stretch.points, words=f"{stretch.name}: RMS {found.rms:.4g} µm"),
+        Drawn(stretch.points, words=f"{stretch.name}: RMS {significant(found.rms, 4)} µm"),
     ]
     if found.waves:
         words = ", ".join(f"{w.wavelength:,.0f} µm" for w in found.waves)

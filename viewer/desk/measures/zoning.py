@@ -23,6 +23,7 @@ from viewer.science.measure.zoning import (
     Zoning,
     zoning,
 )
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 from viewer.store.requests import ZoningRequest
 
@@ -101,7 +102,7 @@ def measure(desk: Desk, map_id: str, request: ZoningRequest, progress: Progress 
     name = image.names[host - 1]
     where = inputs.region_name(desk, map_id, request)
     if at is not None:
-        where = f"grain at {at[0] / 1000:.4g}, {at[1] / 1000:.4g} mm"
+        where = f"grain at {significant(at[0] / 1000, 4)}, {significant(at[1] / 1000, 4)} mm"
     rimmed = f" with {', '.join(request.with_rims)}" if request.with_rims else ""
     title = f"{request.layer} in {name}{rimmed} · {where}"
     return Result(
@@ -208,7 +209,8 @@ def _method(zoned: Zoning, request: ZoningRequest, smallest: float) -> str:
     return (
         f"Grains of {request.phase}{rims}: pixels that hang together across sides and corners, "
         f"parted at necks narrower than {NECK:g} of the thinner side's thickness, of "
-        f"{smallest:,.4g} µm² or more. A pixel's place from core (0) to rim (1) is its depth within "
+        f"{significant(smallest, 4)} µm² or more. A pixel's place from core (0) to rim (1) is its "
+        "depth within "
         "the grain over the greatest, distances exact; pixels less than "
         f"{EDGE_PX:g} pixels deep are left out, as they hold a share of the neighbour, and so are "
         f"inclusions up to {100 * INCLUSION:g} % of a grain. Means in {len(zoned.edges) - 1} steps "
@@ -357,7 +359,7 @@ def _overlay(zoned: Zoning, unit: str, corner: tuple[float, float], progress: Pr
             progress(n / len(each), "outlining grains")
         points = zoned.grains.outline_um(int(each.labels[n]) - 1) + np.array(corner)
         value = _number(each.rim_minus_core[n])
-        said = "" if value is None else f": rim minus core {value:.3g} {unit}".rstrip()
+        said = "" if value is None else f": rim minus core {significant(value)} {unit}".rstrip()
         words = f"grain {each.labels[n]}{said}, {each.shapes[n]}"
         if value is None:
             shapes.append(Drawn(points, closed=True, role="faint", words=words))

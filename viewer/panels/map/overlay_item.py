@@ -27,6 +27,7 @@ from viewer.panels.map.lens import Lens
 from viewer.panels.map.thin import DETAIL, distance
 from viewer.panels.tokens import DARK
 from viewer.science.look.colour import colour_map
+from viewer.science.numbers import significant
 
 Floats = npt.NDArray[np.float64]
 
@@ -312,7 +313,7 @@ def _ticks(overlay: Overlay) -> list[tuple[float, float, float, str]]:
 
 
 def _number(value: float) -> str:
-    return f"{value:.3g}".replace("-", "−")
+    return f"{significant(value)}".replace("-", "−")
 
 
 def _box(points: Floats) -> tuple[float, float, float, float]:

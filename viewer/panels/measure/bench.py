@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QPushButton,
     QStackedWidget,
+    QTabWidget,
     QVBoxLayout,
     QWidget,
 )
@@ -67,6 +68,8 @@ class MeasureBench(QWidget):
         What the result that is shown draws over its map (`Overlay`), None for nothing.
     overlay_glow(object)
         Shape of that overlay (`Drawn`) to light up, None for none.
+    figures_shown(bool)
+        Whether what `lend_figures` gave away has something to show, whenever that may have changed.
     tool_wanted(str)
         Tool of the map view that a measurement needs first: "contact", "traverse", "way-up".
     """
@@ -79,6 +82,7 @@ class MeasureBench(QWidget):
     map_wanted = Signal(str)
     overlay_changed = Signal(object)
     overlay_glow = Signal(object)
+    figures_shown = Signal(bool)
     tool_wanted = Signal(str)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
@@ -98,6 +102,7 @@ class MeasureBench(QWidget):
         self.drawn = DrawnPanel(desk)
         self.requests = RequestsPanel(desk, _under(self.tools, self.reading))
         self.requests.overlay_changed.connect(self.overlay_changed)
+        self.requests.result_shown.connect(lambda _shown: self._show_figures())
         self.requests.glow.connect(self.overlay_glow)
         self.requests.tool_wanted.connect(self._want_tool)
         self.ledger = LedgerPage()
@@ -188,6 +193,19 @@ class MeasureBench(QWidget):
         """Show a page."""
         self.buttons[name].setChecked(True)
         self.stack.setCurrentIndex([n for n, *_ in PAGES].index(name))
+        self._show_figures()
+
+    def lend_figures(self) -> QTabWidget:
+        """Give the figures, tables and method of results away, to be shown where there is more room."""
+        return self.requests.result.lend_tabs()
+
+    @property
+    def has_figures(self) -> bool:
+        """A result is shown, on the page that is."""
+        return self.page == "measure" and self.requests.answer is not None
+
+    def _show_figures(self) -> None:
+        self.figures_shown.emit(self.has_figures)
 
     def add_mark(self, mark: Mark, hand_px: float | None = None) -> None:
         """Keep a mark that was drawn.

@@ -116,6 +116,7 @@ class FindingsTable(QTableView):
     def __init__(self, model: FindingsModel, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._rows = model
+        self._most_rows = _MOST_ROWS
         self.setModel(model)
         self.setAccessibleName("Findings")
         self.setShowGrid(False)
@@ -164,9 +165,14 @@ class FindingsTable(QTableView):
             self.setRowHeight(row, theme.current().row + (lines - 1) * ink.lineSpacing())
         self.updateGeometry()
 
+    def show_all(self) -> None:
+        """Be as tall as all findings are, where there is so much room."""
+        self._most_rows = 1000
+        self.updateGeometry()
+
     def sizeHint(self) -> QSize:
         rows = sum(self.rowHeight(row) for row in range(self._rows.rowCount()))
-        most = _MOST_ROWS * theme.current().row
+        most = self._most_rows * theme.current().row
         high = self.horizontalHeader().sizeHint().height()
         wide = self.horizontalHeader().length() > self.viewport().width()
         bar = self.horizontalScrollBar().sizeHint().height() if wide else 0

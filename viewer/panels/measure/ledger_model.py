@@ -170,9 +170,7 @@ class LedgerModel(ColumnModel):
             return _seconds(row.made) + 1e-6 * at
         return self.cell(row, column)
 
-    def setData(
-        self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole
-    ) -> bool:
+    def setData(self, index: Index, value: Any, role: int = Qt.ItemDataRole.EditRole) -> bool:
         if role != Qt.ItemDataRole.EditRole or index.column() != LABEL:
             return False
         row, label = self._rows[index.row()], str(value).strip()

@@ -21,7 +21,10 @@ _WIDTHS = {
 _WHOLE = (ledger_model.KIND, ledger_model.VALUE, ledger_model.UNIT)
 """Columns as wide as their widest cell: an uncertainty that is cut is worse than none."""
 
-_LEAST_LABEL, _MOST_LABEL = 56, 200
+_LEAST_LABEL, _MOST_LABEL = 56, 220
+
+NARROW = 440
+"""Width below which the kind of a measurement gives way to its label, logical pixels."""
 
 
 class LedgerView(QTableView):
@@ -61,8 +64,7 @@ class LedgerView(QTableView):
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.setEditTriggers(
-            QAbstractItemView.EditTrigger.DoubleClicked
-            | QAbstractItemView.EditTrigger.EditKeyPressed
+            QAbstractItemView.EditTrigger.DoubleClicked | QAbstractItemView.EditTrigger.EditKeyPressed
         )
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
@@ -136,14 +138,13 @@ class LedgerView(QTableView):
         rest = self.viewport().width() - sum(self.columnWidth(column) for column in _WHOLE)
         self._fitting = True
         try:
-            self.setColumnWidth(
-                ledger_model.LABEL, min(max(rest, _LEAST_LABEL), _MOST_LABEL)
-            )
+            self.setColumnWidth(ledger_model.LABEL, min(max(rest, _LEAST_LABEL), _MOST_LABEL))
         finally:
             self._fitting = False
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
+        self.setColumnHidden(ledger_model.KIND, self.viewport().width() < NARROW)
         self._fit_label()
 
     def _tell_chosen(self) -> None:

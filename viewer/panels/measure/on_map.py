@@ -40,6 +40,7 @@ class RulerOnMap(QObject):
     def __init__(self, bench: MeasureBench, view: MapView) -> None:
         super().__init__(bench)
         self.bench = bench
+        self._active = True
         self.view = view
         view.mark_drawn.connect(self._drawn)
         view.mark_moved.connect(self._moved)
@@ -54,7 +55,6 @@ class RulerOnMap(QObject):
         bench.tool_chosen.connect(view.set_tool)
         bench.tool_wanted.connect(self._take_up)
         bench.map_wanted.connect(self.map_wanted)
-        bench.overlay_changed.connect(view.set_overlay)
         bench.overlay_glow.connect(view.light_overlay)
         bench.glow.connect(view.glow)
         bench.go_to.connect(self.go_to)
@@ -66,9 +66,15 @@ class RulerOnMap(QObject):
         self._show_snap()
         self._looked()
 
+    def set_active(self, active: bool) -> None:
+        """Show the marks, or hide them while they would lie over something else."""
+        if active != self._active:
+            self._active = active
+            self.show_marks()
+
     def show_marks(self) -> None:
         """Show the marks of the map that is measured on."""
-        marks = self.bench.desk.state.marks.marks
+        marks = self.bench.desk.state.marks.marks if self._active else ()
         self.view.set_marks([mark for mark in marks if mark.map == self.bench.map_id])
 
     def describe(self, mark: Mark) -> str:

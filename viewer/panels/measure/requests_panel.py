@@ -50,12 +50,15 @@ class RequestsPanel(QWidget):
         Shape of that overlay (`Drawn`) to light up, None for none.
     measured(object)
         A `Result` that has just come.
+    result_shown(bool)
+        Whether a result is shown, whenever that may have changed.
     """
 
     tool_wanted = Signal(str)
     overlay_changed = Signal(object)
     glow = Signal(object)
     measured = Signal(object)
+    result_shown = Signal(bool)
 
     def __init__(self, desk: Desk, rulers: QWidget, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -273,6 +276,7 @@ class RequestsPanel(QWidget):
         if overlay is not self._overlay:
             self._overlay = overlay
             self.overlay_changed.emit(overlay)
+        self.result_shown.emit(result is not None)
 
     def _show_age(self) -> None:
         """Say so where what the result rests on has changed since."""

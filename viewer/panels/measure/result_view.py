@@ -107,7 +107,7 @@ class ResultView(QWidget):
         buttons.addStretch(1)
         buttons.addWidget(self.export_button)
         buttons.addWidget(self.add_button)
-        column = QVBoxLayout(self)
+        column = self._column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(tokens.gap_2)
         column.addWidget(self.subject)
@@ -115,6 +115,18 @@ class ResultView(QWidget):
         column.addWidget(self.told)
         column.addWidget(self.tabs, 1)
         column.addLayout(buttons)
+
+    def lend_tabs(self) -> QTabWidget:
+        """Give figures, tables and method away, to be shown where there is more room.
+
+        The view goes on filling them; what is left of it are the findings and remarks, whole.
+        """
+        at = self._column.indexOf(self.tabs)
+        self._column.takeAt(at)
+        self._column.insertStretch(at, 1)
+        self.findings.show_all()
+        self.told.show_all()
+        return self.tabs
 
     # -- what is shown ----------------------------------------------------------------------------
 
@@ -305,6 +317,12 @@ class _Low(QScrollArea):
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
         self.setWidget(text)
 
+    def show_all(self) -> None:
+        """Take the room that all of the text needs, where there is so much."""
+        self._lines = 1000
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Maximum)
+        self.updateGeometry()
+
     def sizeHint(self) -> QSize:
         line = self._text.fontMetrics().lineSpacing()
         bar = self.verticalScrollBar().sizeHint().width()
@@ -315,7 +333,8 @@ class _Low(QScrollArea):
         return QSize(200, min(need, most))
 
     def minimumSizeHint(self) -> QSize:
-        return QSize(0, self.sizeHint().height())
+        fewest = 5 * self._text.fontMetrics().lineSpacing()
+        return QSize(0, min(self.sizeHint().height(), fewest + fewest // 10))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)

@@ -85,6 +85,7 @@ class Workspace(QWidget):
         self.look.derive.setParent(self, Qt.WindowType.Dialog)
         self.sort = SortBench(desk, self)
         self.measure = MeasureBench(desk)
+        self.figures = self.measure.lend_figures()
         self.view = MapView()
         self.view.set_empty("Gather maps to begin: Ctrl+G")
         self.ruler = RulerOnMap(self.measure, self.view)
@@ -97,7 +98,7 @@ class Workspace(QWidget):
         self.note.hide()
         self._build()
         self._connect()
-        self.shapes.set_active(self.bench == "measure")
+        self._show_drawn()
         self._show_map(self.look.map_id)
 
     # -- building -------------------------------------------------------------------------------
@@ -111,10 +112,12 @@ class Workspace(QWidget):
         self.centre.addWidget(self.middle)
         self.centre.addWidget(self.look.histograms)
         self.centre.addWidget(self.sort.board)
+        self.centre.addWidget(self.figures)
         self.sort.board.hide()
+        self.figures.hide()
         self.centre.setStretchFactor(0, 1)
         self.centre.setCollapsible(0, False)
-        self.centre.setSizes([640, 190, 400])
+        self.centre.setSizes([640, 190, 400, 380])
         self.tabs = QTabBar()
         self.tabs.setDrawBase(False)
         self.tabs.setExpanding(True)
@@ -183,6 +186,7 @@ class Workspace(QWidget):
         self.measure.map_wanted.connect(self.look.set_map)
         self.measure.tool_wanted.connect(self.take_tool)
         self.measure.overlay_changed.connect(self._overlay_changed)
+        self.measure.figures_shown.connect(self._figures_shown)
         self.sort.tool_wanted.connect(self._sort_tool)
         self.sort.painted_changed.connect(self.view.set_painted)
         self.sort.wanted.connect(lambda: self.show_bench("sort"))
@@ -333,19 +337,29 @@ class Workspace(QWidget):
             self.view.set_tool("hand")
         if name == "measure" and self.view.tool in SORT_TOOLS:
             self.view.set_tool("hand")
-        # What is drawn for measuring would hide what is being looked at or sorted.
-        self.shapes.set_active(name == "measure")
-        self._show_overlay()
+        self._show_drawn()
         self._show_dock()
         self.bench_changed.emit(name)
 
     def _overlay_changed(self, overlay: Overlay | None) -> None:
         self._overlay = overlay
-        self._show_overlay()
+        self._show_drawn()
 
-    def _show_overlay(self) -> None:
-        """What the result on the measure bench draws over its map."""
-        self.view.set_overlay(self._overlay if self.bench == "measure" else None)
+    def _figures_shown(self) -> None:
+        self._show_drawn()
+        self._show_dock()
+
+    def _show_drawn(self) -> None:
+        """What lies over the map: an answer's own drawing, or else what measurements stand on.
+
+        Together they would hide each other, and on the sort bench they would hide what is sorted.
+        """
+        measuring = self.bench == "measure"
+        answered = measuring and self.measure.has_figures and self._overlay is not None
+        self.view.set_overlay(self._overlay if answered else None)
+        self.shapes.set_active(measuring and not answered)
+        drawing = measuring and self.measure.page == "draw"
+        self.ruler.set_active(self.bench != "sort" and not answered and not drawing)
 
     def _leave_table(self) -> None:
         """Show a picture in place of the light table."""
@@ -353,7 +367,7 @@ class Workspace(QWidget):
             self.look.set_mode("composite" if self._has_composite() else "single")
 
     def show_dock(self, shown: bool) -> None:
-        """Show or hide what lies under the map: histograms, or scatterplots on the sort bench."""
+        """Show or hide what lies under the map: histograms, scatterplots, or a result's figures."""
         self._dock_shown = shown
         self._show_dock()
 
@@ -370,10 +384,10 @@ class Workspace(QWidget):
         return self._dock_shown
 
     def _show_dock(self) -> None:
-        sorting = self.bench == "sort"
-        shown = self._dock_shown and not self._full
-        self.look.histograms.setVisible(shown and not sorting)
-        self.sort.board.setVisible(shown and sorting)
+        docks = {"sort": self.sort.board, "measure": self.figures if self.measure.has_figures else None}
+        dock = docks.get(self.bench) or self.look.histograms
+        for other in (self.look.histograms, self.sort.board, self.figures):
+            other.setVisible(other is dock and self._dock_shown and not self._full)
 
     def _has_composite(self) -> bool:
         return self.map_id is not None and any(self.desk.look(self.map_id).composite.panels)

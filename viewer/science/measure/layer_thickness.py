@@ -24,6 +24,7 @@ from viewer.science.measure.midline import stations
 from viewer.science.measure.serial import serial_fit
 from viewer.science.measure.straighten import checked, line_length
 from viewer.science.measure.trend import FEWEST, Trend, trend
+from viewer.science.numbers import significant
 
 Float = npt.NDArray[np.float64]
 
@@ -205,7 +206,7 @@ def _count(first: Float, second: Float, pixel_um: tuple[float, float], spacing_u
         raise InputError(
             f"The spacing asks for {count} stations; {MOST_STATIONS} are allowed.",
             where="layer",
-            hint=f"Take {length / MOST_STATIONS:.3g} µm or more.",
+            hint=f"Take {significant(length / MOST_STATIONS)} µm or more.",
         )
     return max(1, count)
 

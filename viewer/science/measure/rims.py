@@ -42,6 +42,7 @@ from viewer.science.kernels.rim_rays import (
     cast_rays,
 )
 from viewer.science.measure.grains import Grains, label_grains
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 
 __all__ = [
@@ -296,13 +297,13 @@ def _none(grains: Grains, large: Mask, smallest_um2: float) -> InputError:
     if not large.any():
         width = 2.0 * math.sqrt(smallest_um2 / math.pi)
         return InputError(
-            f"No grain of the host phase is as large as {smallest_um2:.4g} µm² (a circle "
-            f"{width:.4g} µm across).",
+            f"No grain of the host phase is as large as {significant(smallest_um2, 4)} µm² (a circle "
+            f"{significant(width, 4)} µm across).",
             where="rims",
             hint="Ask for a smaller host, if its outline still has a direction.",
         )
     return InputError(
         "Every host of enough size is cut by the edge of the map or the region.",
         where="rims",
-        hint=f"{whole:,} whole ones are smaller than {smallest_um2:.4g} µm².",
+        hint=f"{whole:,} whole ones are smaller than {significant(smallest_um2, 4)} µm².",
     )

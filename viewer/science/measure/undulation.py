@@ -20,6 +20,7 @@ from viewer.errors import InputError
 from viewer.science.measure.baseline import Offsets, offsets
 from viewer.science.measure.red_background import SIMULATIONS, Backgrounds, Model, waves
 from viewer.science.measure.straighten import checked
+from viewer.science.numbers import significant
 from viewer.science.progress import Progress, part, silent
 
 Float = npt.NDArray[np.float64]
@@ -234,7 +235,7 @@ def _offsets(points: Float, pixel_um: tuple[float, float], shortest_um: float | 
     if span < FEWEST_STEPS * step:
         raise InputError(
             f"The contact's ends are {span:.0f} µm apart: fewer than {FEWEST_STEPS} steps of "
-            f"{step:.4g} µm.",
+            f"{significant(step, 4)} µm.",
             where="undulation",
             hint="Waves need a longer stretch.",
         )
