@@ -11,8 +11,14 @@ line traced at a fine blur follows single grains, which sharpens it. So the line
 detail shorter than the edge is wide, then the edge is found again in stretches that are long enough
 for their shift to be known to within a part of the edge's own width, and the line is moved by it.
 What aligning on noise takes off the width is put back: stretches that are fitted together with the
-step make its variance too small by 5/6 of the variance of their shifts, where shifts change evenly
-from stretch to stretch.
+step make its variance too small by 5/6 of the variance that independent noise gives their shifts,
+where shifts change evenly from stretch to stretch. Grains are no such noise: what neighbouring cells
+share of it moves a stretch without sharpening it, and is not put back.
+
+Among grains about as coarse as the edge is wide, the width of a contact that was followed still comes
+out some 2 to 4 % too broad, and its 95 % intervals hold the truth in some 87 to 93 % of rocks
+(phantoms in ``tests/benchmarks/cover_sharpness.py``); as drawn, with a line that is known to lie on the
+contact, both are as they should be.
 """
 
 from __future__ import annotations
@@ -20,7 +26,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -401,15 +407,16 @@ def _follow(straight: Straight, edge: Edge, side: float) -> _Aligned:
         stretch = _stretch(best.straight, best.edge, side)
         if stretch is None:
             break
-        along, shift, known = _shifts(best.straight, best.edge, stretch)
-        if stretch == best.stretch_um and float(np.std(shift)) < SETTLED * known:
+        found = _shifts(best.straight, best.edge, stretch)
+        if stretch == best.stretch_um and float(np.std(found.shift)) < SETTLED * found.error:
             break
         limit = 0.5 * edge.reach
-        total = np.clip(total + np.interp(fine, along, shift), -limit, limit)
+        total = np.clip(total + np.interp(fine, found.along, found.shift), -limit, limit)
         moved = straight.shifted(fine, total)
         now = fit_edge(moved.within(edge.reach), start=best.edge)
-        error = _shifts(moved, now, stretch)[2]
-        best = _Aligned(moved, now, 0.0, stretch, error, ALIGNED * error**2, fine, total)
+        left = _shifts(moved, now, stretch)
+        added = ALIGNED * min(left.error**2, left.independent)
+        best = _Aligned(moved, now, 0.0, stretch, left.error, added, fine, total)
     return replace(best, edge=_widened(best.edge, best.added))
 
 
@@ -418,7 +425,7 @@ def _stretch(straight: Straight, edge: Edge, side: float) -> float | None:
     blurred = math.hypot(edge.sigma, edge.box / math.sqrt(12))
     stretch = max(STRETCH_PX * side, 2.0 * widths_factor(0.1) * edge.sigma)
     while stretch <= straight.length_um / 4:
-        if _shifts(straight, edge, stretch)[2] <= KNOWN * blurred:
+        if _shifts(straight, edge, stretch).error <= KNOWN * blurred:
             return stretch
         stretch *= 1.5
     return None
@@ -433,8 +440,21 @@ def _widened(edge: Edge, added: float) -> Edge:
     )
 
 
-def _shifts(straight: Straight, edge: Edge, stretch_um: float) -> tuple[Float, Float, float]:
-    """Middle of each stretch, how far its edge lies from the whole edge, and the standard error.
+class _Shifts(NamedTuple):
+    """How far the edge of each stretch lies from the whole edge (µm).
+
+    ``along`` is the middle of each stretch, ``error`` the standard error of a shift, and
+    ``independent`` its variance by noise that neighbouring cells do not share.
+    """
+
+    along: Float
+    shift: Float
+    error: float
+    independent: float
+
+
+def _shifts(straight: Straight, edge: Edge, stretch_um: float) -> _Shifts:
+    """Find the edge of each stretch.
 
     One step of least squares, in which each stretch also has its own levels. The error is the spread
     of the shifts that the same step finds where there is no edge, off to both sides: it has the counts'
@@ -451,11 +471,10 @@ def _shifts(straight: Straight, edge: Edge, stretch_um: float) -> tuple[Float, F
     off = np.add.reduceat(table.total - table.count * fitted, first, axis=0)
     shift = _step(table.offset, count, off, edge, 0.0)
     aside = [_step(table.offset, count, off, edge, side * ASIDE * edge.reach) for side in (-1, 1)]
-    error = math.sqrt(
-        max(float(np.mean([np.mean(a**2) for a in aside])), _between_cells(table, edge, groups))
-    )
+    independent = _between_cells(table, edge, groups)
+    error = math.sqrt(max(float(np.mean([np.mean(a**2) for a in aside])), independent))
     middles: Float = (first + np.append(first[1:], cells)) / 2 * table.cell_um
-    return middles, shift, error
+    return _Shifts(middles, shift, error, independent)
 
 
 def _between_cells(table: Table, edge: Edge, groups: int) -> float:
