@@ -5,7 +5,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/.ready
 OUT    ?= out
 
-.PHONY: demo test bench shots check clean window
+.PHONY: demo test bench cover shots check clean window
 
 demo: $(READY)   ## open the demo slab; with no display run the same job into $(OUT)/demo
 	$(BIN)/grainlight demo --out $(OUT)/demo --force
@@ -20,6 +20,9 @@ test: $(READY)   ## style, types and every test, headless
 
 bench: $(READY)  ## speed, as ratios to a reference in the same run
 	QT_QPA_PLATFORM=offscreen $(BIN)/python -m tests.benchmarks --out $(OUT)/bench
+
+cover: $(READY)  ## bias of measurements and coverage of their intervals, over 200 seeds each
+	$(BIN)/python -m tests.benchmarks --cover --out $(OUT)/cover
 
 shots: $(READY)  ## a picture of every state of the window
 	QT_QPA_PLATFORM=offscreen $(BIN)/python -m tests.gui.shots $(OUT)/shots
