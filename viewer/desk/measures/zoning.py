@@ -193,7 +193,7 @@ def _number(value: float) -> float | None:
 def _excluded(zoned: Zoning, saturated: int) -> str:
     counts = (
         (zoned.cut, "grains cut by the edge of map, outline or region"),
-        (zoned.small, "grains smaller than asked for"),
+        (zoned.small, "grains smaller than the least area"),
         (zoned.thin, "grains too thin to have a core and a rim"),
         (zoned.empty, "grains with too few values"),
         (zoned.edge_pixels, "pixels along grains' edges"),
@@ -209,10 +209,9 @@ def _method(zoned: Zoning, request: ZoningRequest, smallest: float) -> str:
     return (
         f"Grains of {request.phase}{rims}: pixels that hang together across sides and corners, "
         f"parted at necks narrower than {NECK:g} of the thinner side's thickness, of "
-        f"{significant(smallest, 4)} µm² or more. A pixel's place from core (0) to rim (1) is its "
-        "depth within "
-        "the grain over the greatest, distances exact; pixels less than "
-        f"{EDGE_PX:g} pixels deep are left out, as they hold a share of the neighbour, and so are "
+        f"{significant(smallest, 4)} µm² or more. Pixels less than {EDGE_PX:g} pixels deep are left "
+        "out, as they hold a share of the neighbour; of the others a pixel's place, from core (0) to "
+        "rim (1), is its depth over the greatest in its grain, distances exact. Left out, too, are "
         f"inclusions up to {100 * INCLUSION:g} % of a grain. Means in {len(zoned.edges) - 1} steps "
         "grain by grain; over grains the mean of their means. Rim minus core: outer fifth less inner "
         "fifth. Turns count where moves stand above Tukey-Kramer's difference with the noise between "
@@ -226,6 +225,11 @@ def _remarks(zoned: Zoning, saturated: int, pixel: float) -> list[str]:
     if 1 < count < FEW:
         said.append(f"The interval between grains is a rough one: there are {count}.")
     depth = float(np.median(zoned.each.depths_um)) / pixel
+    said.append(
+        f"The rim is seen {EDGE_PX:g} pixels within the edge: of the median grain the outer "
+        f"{100.0 * min(1.0, EDGE_PX / depth):.0f} % of the way from the core is not; rim minus core "
+        "is less by as much as changes there."
+    )
     if depth < 3 * DEEP_PX:
         said.append(
             f"Grains are {depth:.2g} pixels deep (median): the steps are hardly apart, and the rim's "

@@ -31,7 +31,9 @@ RIMS = (
         "That holds on every side alike, so that differences between sides are surer than the "
         "thickness. Thick rims meet their neighbours more often and are then left out, and a rim that "
         "met another mineral counts with what it reached: thick sides may be thicker than "
-        "measured. A rim thinner than a pixel cannot be told from none.",
+        "measured. A rim thinner than a pixel cannot be told from none. Intervals are about the hosts; "
+        "they do not cover how pixels were sorted: a threshold between host and rim that lies off "
+        "makes every rim too thick or too thin, by a part of a pixel as a rule.",
         inputs=("host phase", "rim phase"),
         unit="µm",
         drawn=False,

@@ -45,7 +45,8 @@ THICKNESSES = (
         ),
         caution="On a face it is that of the cut pieces, not of the bodies in the rock. It is by area: "
         "few thick pieces weigh as much as many thin ones. Grains that touch are one piece. Pieces "
-        "of a few pixels are told to half a pixel at best. " + CUT,
+        "of a few pixels are told to half a pixel at best, and the interval does not cover how pixels "
+        "were sorted: blurred edges that went to the phase make all of it thicker. " + CUT,
         inputs=("phase",),
         unit="µm",
         drawn=False,

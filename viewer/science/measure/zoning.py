@@ -4,8 +4,11 @@ Grains are the phase's connected pieces, parted at narrow necks (`viewer.science
 that grew around them count to the grain they are nearest to, among those they hang together with.
 
 A pixel's place in its grain is how deep it lies: its distance from the grain's edge over the greatest
-in the grain, so that 0 is the core and 1 the rim. Grains that meet by what grew around them have their
-edge where they meet; at a neck of the phase itself there is no edge. Two kinds of pixels have no say:
+in the grain, both less what is left out along the edge, so that 0 is the core and 1 the outermost
+place that is seen, `EDGE_PX` pixels within the edge. A difference of rim and core is that of the way
+that is seen: over the whole way to the edge, which `GrainProfiles.depths_um` tells, it would be larger.
+Grains that meet by what grew around them have their edge where they meet; at a neck of the phase itself
+there is no edge. Two kinds of pixels have no say:
 
 * those along the edge, whose middle lies less than `EDGE_PX` pixels inside it: they hold a share of the
   neighbour. The rim begins just within them;
