@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from tests.desk.conftest import MAP, PIXEL, SHAPE
 from viewer.desk import drawing
 from viewer.desk.desk import Desk
+from viewer.desk.following import _label_of
+from viewer.desk.phase_image import PhaseImage
 from viewer.errors import InputError
 from viewer.science.look.orient import Orientation
 from viewer.science.measure import region
-from viewer.store.documents import MapSetup
+from viewer.science.sort.scheme import Phase, Scheme
+from viewer.store.documents import Ledger, MapSetup, Row
+from viewer.store.requests import LayerThicknessRequest
 
 SIZE = (SHAPE[1] * PIXEL[0], SHAPE[0] * PIXEL[1])
 LOW = ((0.0, 9000.0), (2600.0, 9000.0), (2600.0, 18000.0), (0.0, 18000.0))
@@ -102,9 +107,7 @@ def test_units_are_ordered_along_way_up_which_must_be_known(desk: Desk) -> None:
         (180.0, True, ["high", "low"]),
         (30.0, True, ["low", "high"]),
     ):
-        desk.set_setup(
-            "Up", MAP, MapSetup(orientation=Orientation(way_up_deg=degrees, mirror=mirror))
-        )
+        desk.set_setup("Up", MAP, MapSetup(orientation=Orientation(way_up_deg=degrees, mirror=mirror)))
         assert [u.name for u in drawing.units_up(desk, MAP)] == wanted
 
 
@@ -261,3 +264,88 @@ def test_neighbours_follow_along_a_contact_of_many_points(desk: Desk, what: str)
     assert areas == pytest.approx(SIZE[0] * SIZE[1])
     assert region.area_um2(region.merge([lower, upper])) == pytest.approx(areas)
     assert region.area_um2(lower) != pytest.approx(region.area_um2((_wavy(True),)))
+
+
+def test_merging_leaves_a_thin_unit_between_its_pixels(desk: Desk) -> None:
+    ends = {"A": (0.0, 100.0), "Vein": (100.0, 115.0), "C": (115.0, 300.0)}
+    ids = {
+        name: _unit(desk, ((0.0, top), (2600.0, top), (2600.0, end), (0.0, end)), name)
+        for name, (top, end) in ends.items()
+    }
+    edit = drawing.merge_units(desk.state, [ids["A"], ids["C"]], (10.0, 10.0))
+    drawing.apply(desk, edit)
+    assert _names(desk) == ["A", "Vein"]
+    merged, vein = drawing.units_of(desk.state, MAP)
+    assert region.area_um2(merged.polygons) == pytest.approx(2600.0 * 285.0)
+    within = np.array([[1300.0, 107.5], [10.0, 104.0]])
+    assert region.inside(vein.polygons, within).all()
+    assert not region.inside(merged.polygons, within).any()
+
+
+def test_a_band_between_lines_leaves_clear_what_others_have(desk: Desk) -> None:
+    _unit(desk, LOW, "low")
+    one = _line(desk, [(0.0, 8000.0), (2600.0, 8000.0)])
+    other = _line(desk, [(0.0, 11000.0), (2600.0, 11000.0)])
+    edit = drawing.unit_between(desk.state, one, other, SIZE, keep_clear=True)
+    (unit,) = (u for u in edit.documents["units"].units if u.id in edit.ids)
+    assert region.area_um2(unit.polygons) == pytest.approx(2600.0 * 1000.0)
+    edit = drawing.unit_between(desk.state, one, other, SIZE)
+    (unit,) = (u for u in edit.documents["units"].units if u.id in edit.ids)
+    assert region.area_um2(unit.polygons) == pytest.approx(2600.0 * 3000.0)
+
+
+def test_what_the_ledger_asks_of_a_unit_follows_its_name(desk: Desk) -> None:
+    low = _unit(desk, LOW, "Seam")
+    _unit(desk, HIGH, "Norite")
+
+    def row(name: str, map_id: str, unit: str | None) -> Row:
+        request = LayerThicknessRequest(unit=unit) if unit else None
+        return Row(
+            id=name,
+            map=map_id,
+            kind="layer-thickness",
+            value=1.0,
+            low=None,
+            high=None,
+            uncertainty="",
+            n=1,
+            unit="µm",
+            method="",
+            made="",
+            program="",
+            request=request,
+        )
+
+    rows = (
+        row("a", MAP, "Seam"),
+        row("b", MAP, "Norite"),
+        row("c", "another", "Seam"),
+        row("d", MAP, "seam"),
+        row("e", MAP, None),
+    )
+    desk.apply("Measure", ledger=Ledger(rows=rows))
+    before = desk.state
+    drawing.apply(desk, drawing.rename(desk.state, low, "Chromitite"))
+    asked = [r.request.unit if r.request else None for r in desk.state.ledger.rows]
+    assert asked == ["Chromitite", "Norite", "Seam", "Chromitite", None]
+    desk.undo()
+    assert (desk.state.units, desk.state.ledger) == (before.units, before.ledger)
+
+
+def test_whether_a_phase_is_there_is_told_from_what_was_counted() -> None:
+    phases = tuple(Phase(id=i, name=n, rules=()) for i, n in (("a", "Chromite"), ("b", "Olivine")))
+    image = PhaseImage(
+        map=MAP,
+        scheme=Scheme(phases=phases),
+        levels=(),  # no pixel can be looked at
+        tally=None,  # type: ignore[arg-type]
+        reports=(),
+        mixed=0,
+        content="",
+        pixels=np.array([3, 0, 40]),
+    )
+    assert _label_of(image, " olivine", "Slab") == 2
+    with pytest.raises(InputError, match="No pixel of this map"):
+        _label_of(image, "Chromite", "Slab")
+    with pytest.raises(InputError, match="no phase «Norite»"):
+        _label_of(image, "Norite", "Slab")

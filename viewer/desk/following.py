@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from viewer.desk.desk import Desk
-from viewer.desk.measures.inputs import label_of, sorted_image, values_of
+from viewer.desk.measures.inputs import sorted_image, values_of
+from viewer.desk.phase_image import PhaseImage
+from viewer.errors import InputError
 from viewer.science.measure import trace
 from viewer.science.sort.classify import OUTSIDE, UNSORTED
 from viewer.store.documents import Point
@@ -71,7 +73,7 @@ def follow(
     origin = (rows.start, cols.start)
     if followed.phase is not None:
         image = sorted_image(desk, map_id)
-        label = label_of(image, followed.phase, found.name)
+        label = _label_of(image, followed.phase, found.name)
         labels = image.labels[rows, cols]
         known = (labels != OUTSIDE) & (labels != UNSORTED)
         line = trace.trace_phase_edge(
@@ -98,3 +100,21 @@ def follow(
     width, height = found.size_um
     np.clip(line, 0.0, (width, height), out=line)
     return tuple((float(x), float(y)) for x, y in line)
+
+
+def _label_of(image: PhaseImage, phase: str, where: str) -> int:
+    """A phase's number, from the pixels that were counted: the pointer asks at every move.
+
+    Raises
+    ------
+    InputError
+        There is no such phase, or no pixel is in it.
+    """
+    wanted = phase.strip().casefold()
+    for label, name in enumerate(image.names, start=1):
+        if name.strip().casefold() == wanted:
+            if not image.pixels[label]:
+                raise InputError(f"No pixel of this map is «{phase}».", where=where)
+            return label
+    hint = "Phases: " + (", ".join(image.names) or "none") + "."
+    raise InputError(f"There is no phase «{phase}».", where=where, hint=hint)

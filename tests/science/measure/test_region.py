@@ -180,3 +180,17 @@ def test_centres_need_something_inside() -> None:
     assert region.centroid((SQUARE,)) == pytest.approx((50.0, 30.0))
     with pytest.raises(InputError, match="encloses nothing"):
         region.centroid(())
+
+
+def test_what_others_have_of_a_gap_stays_theirs() -> None:
+    def layer(top: float, bottom: float) -> region.Polygons:
+        return (((0.0, top), (400.0, top), (400.0, bottom), (0.0, bottom)),)
+
+    kept = region.merge([layer(0.0, 100.0), layer(115.0, 300.0)], 20.0, [layer(100.0, 115.0)])
+    assert region.area_um2(kept) == pytest.approx(400.0 * 285.0)
+    half = (((0.0, 100.0), (200.0, 100.0), (200.0, 115.0), (0.0, 115.0)),)
+    kept = region.merge([layer(0.0, 100.0), layer(115.0, 300.0)], 20.0, [half])
+    assert region.area_um2(kept) == pytest.approx(400.0 * 300.0 - 200.0 * 15.0)
+    # What they overlapped before is not taken from either.
+    kept = region.merge([layer(0.0, 100.0), layer(115.0, 300.0)], 20.0, [layer(50.0, 115.0)])
+    assert region.area_um2(kept) == pytest.approx(400.0 * 285.0)

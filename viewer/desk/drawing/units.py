@@ -13,7 +13,7 @@ from viewer.desk.measuring import new_id
 from viewer.errors import InputError
 from viewer.science.measure import region
 from viewer.science.measure.region import Points, Polygons
-from viewer.store.documents import Line, Lines, State, Unit, Units
+from viewer.store.documents import Ledger, Line, Lines, Row, State, Unit, Units
 
 GAP_PX = 2.0
 """Gaps up to this width, in pixels, are closed where units are merged: no hand draws finer."""
@@ -64,33 +64,52 @@ def add_band(
     *,
     name: str = "",
     size_um: tuple[float, float] | None = None,
+    keep_clear: bool = False,
 ) -> Edit:
     """Draw the unit between two lines.
 
+    Parameters
+    ----------
+    first, second : sequence of (float, float)
+        µm on the stored map.
+    name, size_um, keep_clear
+        As of `add_unit`.
+
     Raises
     ------
     InputError
-        The lines cross, or the name is taken.
+        The lines cross, nothing is left, or the name is taken.
     """
-    return add_unit(state, map_id, region.band(first, second, size_um), name=name, size_um=size_um)
+    band = region.band(first, second, size_um)
+    return add_unit(state, map_id, band, name=name, size_um=size_um, keep_clear=keep_clear)
 
 
 def unit_between(
-    state: State, one_id: str, other_id: str, size_um: tuple[float, float] | None = None
+    state: State,
+    one_id: str,
+    other_id: str,
+    size_um: tuple[float, float] | None = None,
+    *,
+    keep_clear: bool = False,
 ) -> Edit:
     """Make a unit of the band between two lines that are on the map already.
+
+    Parameters
+    ----------
+    size_um, keep_clear
+        As of `add_unit`.
 
     Raises
     ------
     InputError
-        The lines cross, or lie on two maps.
+        The lines cross, lie on two maps, or other units have all of the band.
     KeyError
         There is no such line.
     """
     one, other = line_by_id(state, one_id), line_by_id(state, other_id)
     if one.map != other.map:
         raise InputError("The two lines lie on two maps.", hint="Choose two of the same map.")
-    return add_band(state, one.map, one.points, other.points, size_um=size_um)
+    return add_band(state, one.map, one.points, other.points, size_um=size_um, keep_clear=keep_clear)
 
 
 def reshape_unit(
@@ -130,7 +149,7 @@ def reshape_unit(
 
 
 def rename_unit(state: State, unit_id: str, name: str) -> Edit:
-    """Give a unit another name; contacts that it takes part in follow.
+    """Give a unit another name; contacts that it takes part in follow, and what the ledger asks for.
 
     Raises
     ------
@@ -146,7 +165,9 @@ def rename_unit(state: State, unit_id: str, name: str) -> Edit:
         units=tuple(replace(u, name=name) if u.id == unit_id else u for u in state.units.units)
     )
     lines = Lines(lines=tuple(_renamed(x, old.map, old.name, name) for x in state.lines.lines))
-    return Edit(f"Rename {old.name} to {name}", {"units": units, "lines": lines}, (unit_id,))
+    ledger = Ledger(rows=tuple(_asking(r, old.map, old.name, name) for r in state.ledger.rows))
+    documents = {"units": units, "lines": lines, "ledger": ledger}
+    return Edit(f"Rename {old.name} to {name}", documents, (unit_id,))
 
 
 def merge_units(
@@ -157,7 +178,7 @@ def merge_units(
     Parameters
     ----------
     pixel_um : (float, float), optional
-        Size of the map's pixels: gaps of up to `GAP_PX` of them are closed.
+        Size of the map's pixels: gaps of up to `GAP_PX` of them are closed, where no other unit lies.
 
     Raises
     ------
@@ -173,8 +194,10 @@ def merge_units(
         raise InputError("The units lie on two maps.", hint="Choose units of one map.")
     gap = GAP_PX * max(pixel_um) if pixel_um is not None else 0.0
     first = chosen[0]
-    merged = replace(first, polygons=region.merge((u.polygons for u in chosen), gap))
-    gone = {u.id for u in chosen[1:]}
+    ids = {u.id for u in chosen}
+    others = (u.polygons for u in units_of(state, first.map) if u.id not in ids)
+    merged = replace(first, polygons=region.merge((u.polygons for u in chosen), gap, others))
+    gone = ids - {first.id}
     units = tuple(merged if u.id == first.id else u for u in state.units.units if u.id not in gone)
     names = ", ".join(u.name for u in chosen[1:])
     return Edit(f"Merge {names} into {first.name}", {"units": Units(units=units)}, (first.id,))
@@ -241,3 +264,13 @@ def _renamed(line: Line, map_id: str, old: str, new: str) -> Line:
         return line
     below, above = line.between
     return replace(line, between=(new if below == old else below, new if above == old else above))
+
+
+def _asking(row: Row, map_id: str, old: str, new: str) -> Row:
+    """A row of the ledger whose request asks for a unit by the name that it has now."""
+    request = row.request
+    if row.map != map_id or request is None or request.unit is None:
+        return row
+    if request.unit.strip().casefold() != old.strip().casefold():
+        return row
+    return replace(row, request=replace(request, unit=new))

@@ -132,13 +132,19 @@ def clean(polygons: Iterable[Points], size_um: tuple[float, float] | None = None
     return outlines(area)
 
 
-def merge(regions: Iterable[Iterable[Points]], gap_um: float = 0.0) -> Polygons:
+def merge(
+    regions: Iterable[Iterable[Points]],
+    gap_um: float = 0.0,
+    others: Iterable[Iterable[Points]] = (),
+) -> Polygons:
     """The union of regions.
 
     Parameters
     ----------
     gap_um : float
         Gaps between them up to this width are closed, where hands drew the same contact twice.
+    others : iterable of regions
+        What these have of a gap stays theirs: a thin unit between is no gap.
 
     Raises
     ------
@@ -154,7 +160,8 @@ def merge(regions: Iterable[Iterable[Points]], gap_um: float = 0.0) -> Polygons:
         # Mitred corners come back exactly where they were, round ones would not.
         grown = area.buffer(gap_um / 2.0, join_style="mitre")
         closed = grown.buffer(-gap_um / 2.0, join_style="mitre")
-        area = _areas(shapely.union(area, closed))
+        taken = shapely.union_all([geometry(o) for o in others])
+        area = _areas(shapely.union(area, shapely.difference(closed, taken)))
     return outlines(area)
 
 
