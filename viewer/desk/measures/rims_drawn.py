@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -171,15 +170,12 @@ def overlay(rims: Rims, compared: UpDown, corner: tuple[float, float], progress:
         Where (µm on the map) the upper left corner of the pixels lies that `rims` was measured on.
     """
     pair = {int(g): n for n, g in enumerate(compared.grain)}
-    pixel = np.array(rims.grains.pixel_um)
     shapes = []
     shown = np.flatnonzero(rims.grains.areas_um2 >= rims.smallest_um2 * (1.0 - 1e-9))
     for place, g in enumerate(shown):
         if place % 64 == 0:
             progress(place / len(shown), "outlining hosts")
-        rows, cols = rims.grains.window(int(g))
-        outline = _outline_of(rims.grains.labels[rows, cols] == g + 1)
-        points = (outline + np.array([cols.start, rows.start])) * pixel + np.array(corner)
+        points = rims.grains.outline_um(int(g)) + np.array(corner)
         if not rims.measured[g]:
             words = f"host {g + 1}: cut by an edge, left out"
             shapes.append(Drawn(points, closed=True, role="caution", words=words))
@@ -197,14 +193,3 @@ def overlay(rims: Rims, compared: UpDown, corner: tuple[float, float], progress:
     most = float(np.percentile(np.abs(compared.difference_um), 95)) if pair else 1.0
     scale = _round_up(most) if most > 0 else 1.0
     return Overlay(shapes, label="up minus down", unit="µm", low=-scale, high=scale, diverging=True)
-
-
-def _outline_of(own: npt.NDArray[np.bool_]) -> Float:
-    """Outline of a grain in a window: float64 [n, 2], columns and rows from the window's corner."""
-    from skimage import measure
-
-    contours: Any = measure
-    found = contours.find_contours(np.pad(own, 1), 0.5, fully_connected="high")
-    outline: Float = contours.approximate_polygon(max(found, key=len), 0.4)
-    # Contours count from the centres of pixels, and the padding adds one.
-    return outline[:, ::-1] - 0.5
