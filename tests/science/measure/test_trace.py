@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import pytest
 
 from viewer.errors import InputError
 from viewer.science.measure.trace import trace_edge, trace_phase_edge, window
@@ -135,3 +136,10 @@ def test_a_sharper_edge_close_by_that_rises_to_the_other_side_is_left_alone():
     values[below > 400.0] = 10.0
     off = _off(trace_edge(values, PIXEL, *ENDS))
     assert np.abs(off).max() < 2.0 * max(PIXEL)
+
+
+def test_the_clean_edge_of_a_phase_is_followed_in_a_large_window() -> None:
+    rows, cols = np.indices((400, 600))
+    mask = rows > 200.0 + 0.2 * cols
+    line = trace_phase_edge(mask, (10.0, 10.0), (60.0, 2010.0), (5900.0, 3170.0))
+    assert np.abs(line[:, 1] - (2005.0 + 0.2 * line[:, 0]))[1:-1].max() < 15.0

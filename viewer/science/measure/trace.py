@@ -324,6 +324,9 @@ def _cost(here: _Field, start: Point, end: Point) -> Float:
     wanted = here.steep * np.clip(0.6 + towards, 0.0, 1.0)
     seen = wanted[~here.missing & (beside > 0.01)]
     scale = float(np.quantile(seen, STEEP)) if seen.size else 0.0
+    if scale == 0 and (seen > 0).any():
+        # The edge of a phase without grains is so thin a part of the window that no quantile meets it.
+        scale = float(np.quantile(seen[seen > 0], STEEP))
     share = np.clip(wanted / scale, 0.0, 1.0) if scale > 0 else np.zeros_like(wanted)
     # On the slopes beside the steepest line a step is dearer, or the path would cut corners.
     share[~here.ridge] *= BESIDE
