@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import pytest
 
 from viewer.errors import InputError
 from viewer.science.measure.trace import trace_edge, trace_phase_edge, window
