@@ -136,9 +136,7 @@ def test_a_folder_is_not_overwritten(tmp_path: Path) -> None:
         write_table(tmp_path, ["a"], [])
 
 
-def test_a_full_disk_leaves_the_earlier_table(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_full_disk_leaves_the_earlier_table(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = write_table(tmp_path / "t.csv", ["a"], [["first"]])
 
     def full(_handle: int) -> None:
@@ -193,3 +191,17 @@ def test_a_row_tells_what_was_asked_so_that_it_can_be_asked_again() -> None:
     at = header.index("request")
     assert msgspec.json.decode(str(cells[0][at]), type=Request) == asked
     assert cells[1][at] == ""
+
+
+def test_details_of_answers_stand_in_one_column() -> None:
+    asked = RimsRequest(host="Plagioclase", rim="Calcic rim")
+    detail = {"hosts": 20.0, "wilcoxon_p": 9.5e-7, "none": None}
+    header, cells = ledger_table(
+        [row("a", 1.0, "µm", request=asked, detail=detail), row("b", 2.0, "µm", detail={"sd_um": 3.0})]
+    )
+    assert [h for h in header if h.startswith("detail_")] == ["detail_sd_um"]
+    at = header.index("details")
+    assert cells[0][at] == "hosts=20.0; wilcoxon_p=9.5e-07"
+    assert cells[0][header.index("detail_sd_um")] is None
+    assert cells[1][at] == ""
+    assert cells[1][header.index("detail_sd_um")] == 3.0

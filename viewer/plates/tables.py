@@ -103,18 +103,20 @@ def ledger_table(
     header : list of str
         ``label, kind, map``; ``value_U, low_U, high_U`` for each unit U, in the order in which the
         units first occur; ``n``; the texts that say how the number was made; one column for each
-        detail; ``made, program, id``; ``request``, as JSON that `grainlight ask` reads.
+        detail of rulers and modes; ``details`` of answers to requests, ``name=number; ...``, since
+        every kind has others; ``made, program, id``; ``request``, as JSON that `grainlight ask` reads.
     cells : list of list
         One list a row, as long as the header. None where a row has no such number.
     """
     names = map_names or {}
     units = list(dict.fromkeys(unit_name(row.unit) for row in rows)) or ["um"]
-    details = list(dict.fromkeys(key for row in rows for key in row.detail))
+    details = list(dict.fromkeys(key for r in rows if r.request is None for key in r.detail))
     header = [
         *("label", "kind", "map"),
         *(f"{part}_{unit}" for unit in units for part in ("value", "low", "high")),
         *("n", "uncertainty", "method", "excluded"),
         *(f"detail_{key}" for key in details),
+        "details",
         *("made", "program", "id", "request"),
     ]
     cells: list[list[Cell]] = []
@@ -128,12 +130,19 @@ def ledger_table(
                 *(row.label, row.kind, names.get(row.map, row.map)),
                 *numbers,
                 *(row.n, row.uncertainty, row.method, row.excluded),
-                *(row.detail.get(key) for key in details),
+                *(None if row.request else row.detail.get(key) for key in details),
+                _details(row),
                 *(row.made, row.program, row.id),
                 "" if row.request is None else msgspec.json.encode(row.request).decode(),
             ]
         )
     return header, cells
+
+
+def _details(row: Row) -> str:
+    if row.request is None:
+        return ""
+    return "; ".join(f"{k}={_cell(v)}" for k, v in row.detail.items() if v is not None)
 
 
 def write_ledger(
