@@ -6,15 +6,20 @@ request can be put to the next sample. Every row of the ledger that answers a re
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Literal
+from collections.abc import Iterator
+from typing import Annotated, Any, ClassVar, Literal
 
 import msgspec
+from msgspec.structs import replace
 
 from viewer.errors import InputError
 from viewer.science.sort.scheme import Name
 
-Above0 = Annotated[float, msgspec.Meta(gt=0.0)]
-AtLeast0 = Annotated[float, msgspec.Meta(ge=0.0)]
+TOO_LARGE = 1e12
+"""No length, area or change that is asked for comes near it: a bound that infinity does not pass."""
+
+Above0 = Annotated[float, msgspec.Meta(gt=0.0, lt=TOO_LARGE)]
+AtLeast0 = Annotated[float, msgspec.Meta(ge=0.0, lt=TOO_LARGE)]
 Point = tuple[float, float]
 Window = tuple[float, float, float, float]
 
@@ -215,3 +220,49 @@ REQUESTS: dict[str, type[Request]] = {
 """Struct of each kind that is asked for by a request."""
 
 LineKind = Literal["contact", "traverse"]
+
+LINES = ("line", "lines", "lower", "upper", "contact")
+LAYERS = ("layer", "layers")
+PHASES = ("phase", "phases", "host", "rim", "with_rims", "only_in")
+UNITS = ("unit",)
+"""Fields of requests that hold names of each sort; what is measured comes before what it is beside."""
+
+
+def named(request: Request, fields: tuple[str, ...]) -> Iterator[str]:
+    """Names in these fields of a request, whatever the case of their letters."""
+    for field in fields:
+        value = getattr(request, field, None)
+        for name in (value,) if isinstance(value, str) else value or ():
+            yield name.strip().casefold()
+
+
+def renamed(request: Request, fields: tuple[str, ...], old: str, new: str) -> Request:
+    """A request that goes on meaning a thing whose name changed.
+
+    Parameters
+    ----------
+    fields : tuple of str
+        Where the name may stand: `LINES`, `LAYERS`, `PHASES` or `UNITS`.
+    old, new : str
+        The old name is found whatever the case of its letters.
+
+    Returns
+    -------
+    Request
+        The very request where it does not name the thing.
+    """
+    wanted = old.strip().casefold()
+    if wanted not in named(request, fields):
+        return request
+
+    def other(name: str) -> str:
+        return new if name.strip().casefold() == wanted else name
+
+    changes: dict[str, Any] = {}
+    for field in fields:
+        value = getattr(request, field, None)
+        if isinstance(value, str):
+            changes[field] = other(value)
+        elif value:
+            changes[field] = tuple(other(name) for name in value)
+    return replace(request, **changes)

@@ -10,8 +10,8 @@ from viewer.desk.measuring import new_id
 from viewer.errors import InputError
 from viewer.science.measure import region
 from viewer.science.measure.region import Points
-from viewer.store.documents import Line, Lines, State
-from viewer.store.requests import LineKind
+from viewer.store.documents import Ledger, Line, Lines, Row, State
+from viewer.store.requests import LINES, TOO_LARGE, LineKind, renamed
 
 
 def add_line(
@@ -33,14 +33,17 @@ def add_line(
         µm on the stored map.
     name : str
         Left out, the next free one: ``Contact 1``, or ``footwall / seam`` between two units.
+    width_um : float
+        Full width of a traverse; 0 where only the pixels under it are meant.
     size_um : (float, float), optional
         Width and height of the map, which the line is cut to.
 
     Raises
     ------
     InputError
-        The line has no length or lies off the map, or the name is taken.
+        The line has no length or lies off the map, the name is taken, or the width is none.
     """
+    width_um = _checked_width(width_um) if kind == "traverse" and width_um != 0.0 else 0.0
     kept = region.distinct(points) if size_um is None else region.clip_line(points, size_um)
     taken = [x.name for x in lines_of(state, map_id)]
     if name:
@@ -55,7 +58,7 @@ def add_line(
         name=name,
         kind=kind,
         points=tuple(kept),
-        width_um=width_um if kind == "traverse" else 0.0,
+        width_um=width_um,
         between=between,
     )
     lines = Lines(lines=(*state.lines.lines, line))
@@ -107,13 +110,12 @@ def set_width(state: State, line_id: str, width_um: float) -> Edit:
     old = line_by_id(state, line_id)
     if old.kind != "traverse":
         raise InputError(f"«{old.name}» is a contact: it has no width.", hint="Draw a traverse.")
-    if not 0.0 < width_um < float("inf"):
-        raise InputError(f"{width_um:g} µm is no width.")
-    return _with_line(state, f"Set width of {old.name}", replace(old, width_um=float(width_um)))
+    new = replace(old, width_um=_checked_width(width_um))
+    return _with_line(state, f"Set width of {old.name}", new)
 
 
 def rename_line(state: State, line_id: str, name: str) -> Edit:
-    """Give a line another name.
+    """Give a line another name; what was measured on it goes on telling of it.
 
     Raises
     ------
@@ -125,7 +127,27 @@ def rename_line(state: State, line_id: str, name: str) -> Edit:
     old = line_by_id(state, line_id)
     others = (x.name for x in lines_of(state, old.map) if x.id != line_id)
     name = checked_name(name, others, "line")
-    return _with_line(state, f"Rename {old.name} to {name}", replace(old, name=name))
+    edit = _with_line(state, f"Rename {old.name} to {name}", replace(old, name=name))
+    ledger = Ledger(rows=tuple(_asking(row, old.map, old.name, name) for row in state.ledger.rows))
+    return Edit(edit.label, {**edit.documents, "ledger": ledger}, edit.ids)
+
+
+def _asking(row: Row, map_id: str, old: str, new: str) -> Row:
+    """A row that asks for a line by its new name.
+
+    With the old one it would be taken for an answer about the next line of that name, and give way
+    to it.
+    """
+    if row.map != map_id or row.request is None:
+        return row
+    request = renamed(row.request, LINES, old, new)
+    return row if request is row.request else replace(row, request=request)
+
+
+def _checked_width(width_um: float) -> float:
+    if not 0.0 < width_um < TOO_LARGE:
+        raise InputError(f"{width_um:g} µm is no width.")
+    return float(width_um)
 
 
 def _with_line(state: State, label: str, new: Line) -> Edit:

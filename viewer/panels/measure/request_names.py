@@ -2,24 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 from viewer.store.documents import Line, Row, State, Unit
-from viewer.store.requests import Request
+from viewer.store.requests import LAYERS, LINES, PHASES, UNITS, named
 
-LINES = ("line", "lines", "lower", "upper", "contact")
-LAYERS = ("layer", "layers")
-PHASES = ("phase", "phases", "host", "rim", "with_rims", "only_in")
-UNITS = ("unit",)
-"""Fields of requests that hold names of each sort; what is measured comes before what it is beside."""
-
-
-def named(request: Request, fields: tuple[str, ...]) -> Iterator[str]:
-    """Names in these fields of a request, whatever the case of their letters."""
-    for field in fields:
-        value = getattr(request, field, None)
-        for name in (value,) if isinstance(value, str) else value or ():
-            yield name.strip().casefold()
+__all__ = ["LAYERS", "LINES", "PHASES", "UNITS", "line_named", "named", "shape_of", "unit_named"]
 
 
 def line_named(state: State, map_id: str, name: str) -> Line | None:
