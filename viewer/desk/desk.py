@@ -34,6 +34,7 @@ from viewer.science.look.vision import VISIONS
 from viewer.science.progress import Progress, silent
 from viewer.science.sort.scheme import Gate, InUnit, Painted, Point, Range, layers_of
 from viewer.store.documents import (
+    DOCUMENTS,
     Composite,
     Looks,
     MapLook,
@@ -154,10 +155,14 @@ class Desk:
         Raises
         ------
         ProjectReadOnlyError
+        InputError
+            A document could not be read back; nothing was changed.
         """
         after = {n: d for n, d in documents.items() if d != getattr(self.state, n)}
         if not after:
             return
+        for name, document in after.items():
+            _require_readable(name, document, label)
         before = {n: getattr(self.state, n) for n in after}
         self.project.put(**after)
         last = self._undo[-1] if self._undo else None
@@ -276,9 +281,7 @@ class Desk:
         """How a map lies and what of it counts."""
         return self.state.setup.maps.get(map_id, MapSetup())
 
-    def set_setup(
-        self, label: str, map_id: str, setup: MapSetup, *, merge: str | None = None
-    ) -> None:
+    def set_setup(self, label: str, map_id: str, setup: MapSetup, *, merge: str | None = None) -> None:
         """Change how a map lies."""
         maps = {**self.state.setup.maps, map_id: setup}
         self.apply(label, merge=merge, setup=Setups(maps=maps))
@@ -297,9 +300,7 @@ class Desk:
         if not composite.name.strip():
             raise InputError("The composite needs a name.")
         kept = tuple(c for c in self.state.look.composites if c.name != composite.name)
-        look: Looks = msgspec.structs.replace(
-            self.state.look, composites=(*kept, composite)
-        )
+        look: Looks = msgspec.structs.replace(self.state.look, composites=(*kept, composite))
         self.apply(f"Save composite {composite.name}", look=look)
 
     def delete_composite(self, name: str) -> None:
@@ -586,4 +587,21 @@ class Desk:
             raise ProjectReadOnlyError(self.readonly, where=str(self.path))
 
 
+def _require_readable(name: str, document: Any, label: str) -> None:
+    """Refuse a document that a project would not open with again.
 
+    Structs check their fields where they are read, not where they are made: a width of NaN would be
+    written, and then lock its owner out.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        msgspec.json.decode(msgspec.json.encode(document), type=DOCUMENTS[name])
+    except (msgspec.ValidationError, UnicodeEncodeError) as error:
+        raise InputError(
+            f"This cannot be kept in a project ({error}); nothing was changed.",
+            where=label,
+            hint="A number is out of range, or a name holds what is no text.",
+        ) from error
