@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import tifffile
 
-from tests.test_cli import Terminal
+from tests.test_cli import Terminal, document
 from viewer import cli
 from viewer.cli.asking import options_of
 from viewer.desk.desk import Desk
@@ -143,6 +143,7 @@ def test_a_name_is_kept_unless_it_may_be_replaced(terminal: Terminal, seam: Path
         ("contact", "A", "--units", "B", "C", "--follow", "Cr"),
         ("contact", "A", "--remove", "--points", "0,0", "5,5"),
         ("contact", "A", "--points", "9,9", "--follow", "Cr"),
+        ("contact", "A", "--points", "0,0", "5,5", "--follow", "Cr", "--blur-um", "nan"),
     ],
 )
 def test_words_that_draw_nothing(terminal: Terminal, seam: Path, words: tuple[str, ...]) -> None:
@@ -157,6 +158,50 @@ def test_lines_off_the_map_and_edges_that_are_not_there(terminal: Terminal, seam
     )
     assert "Zz" in message
     assert "no unit" in terminal.refused(3, "draw", seam, "contact", "A", "--units", "B", "C")
+
+
+@pytest.mark.parametrize("width", ["nan", "inf", "1e400", "wide"])
+def test_a_width_that_is_no_number(terminal: Terminal, seam: Path, width: str) -> None:
+    words = ("draw", seam, "traverse", "T", "--points", "5,5", "50,50")
+    assert "not a number" in terminal.refused(2, *words, "--width-um", width)
+    assert _drawn(seam) == {}
+
+
+@pytest.mark.parametrize("width", ["-50", "1e12", "1e300"])
+def test_a_width_that_is_none_leaves_the_project_to_be_opened(
+    terminal: Terminal, seam: Path, width: str
+) -> None:
+    words = ("draw", seam, "traverse", "T", "--points", "5,5", "50,50")
+    assert "is no width" in terminal.refused(3, *words, "--width-um", width)
+    assert _drawn(seam) == {}
+    terminal.done(*words, "--width-um", "50")
+    assert _drawn(seam)["T"].width_um == 50.0
+
+
+def test_a_name_that_is_no_text_leaves_the_project_to_be_opened(terminal: Terminal, seam: Path) -> None:
+    words = ("draw", seam, "traverse", "T\udcff", "--points", "5,5", "50,50")
+    assert "cannot be kept" in terminal.refused(3, *words)
+    assert _drawn(seam) == {}
+
+
+def test_way_up_is_not_set_by_what_fails(terminal: Terminal, seam: Path) -> None:
+    up = ("--way-up", "90")
+    file = seam.parent / "asked.json"
+    file.write_text('{"kind": "contact", "line": "Not there"}', encoding="utf-8")
+    terminal.refused(3, "draw", seam, "contact", "A", "--units", "B", "C", *up)
+    terminal.refused(3, "measure", seam, "contact", "--line", "Not there", *up)
+    terminal.refused(3, "measure", seam, "modal-log", "--band-um", "1e-9", *up)
+    terminal.refused(3, "ask", seam, file, *up)
+    assert _way_up(seam) is None
+    terminal.done("draw", seam, "contact", "Foot", "--points", "0,700", "2000,700", *up)
+    assert _way_up(seam) == 90.0
+    terminal.refused(3, "measure", seam, "contact", "--line", "Not there", "--way-up", "10")
+    assert _way_up(seam) == 90.0
+
+
+def _way_up(seam: Path) -> float | None:
+    with Desk.open(seam, write=False, inline=True) as desk:
+        return desk.setup(desk.map().id).orientation.way_up_deg
 
 
 # -- measure --------------------------------------------------------------------------------------
@@ -205,6 +250,67 @@ def test_requests_of_a_file_are_put_to_a_project(terminal: Terminal, seam: Path)
     file.write_text(json.dumps(again), encoding="utf-8")
     terminal.done("ask", seam, file)
     assert len(terminal.json("ledger", seam)["rows"]) == len(kept)
+
+
+def test_requests_of_one_subject_have_files_of_their_own(terminal: Terminal, seam: Path) -> None:
+    terminal.done("draw", seam, "traverse", "Down", "--points", "1000,50", "1000,1150")
+    asked = [
+        {"kind": "traverse", "lines": ["Down"], "layers": ["Cr"], "width_um": 300.0, "step_um": step}
+        for step in (40.0, 200.0)
+    ]
+    file = seam.parent / "asked.json"
+    file.write_text(json.dumps(asked), encoding="utf-8")
+    told = terminal.json("ask", seam, file, "-o", seam.parent / "o")
+    files = [name for result in told["results"] for name in result["files"]]
+    assert len(set(files)) == len(files) == 6
+    # Nothing is measured, and nothing kept, where a later one has files already.
+    before = terminal.json("ledger", seam)
+    file.write_text(json.dumps([{**asked[0], "step_um": 80.0}, asked[1]]), encoding="utf-8")
+    assert "--force" in terminal.refused(3, "ask", seam, file, "-o", seam.parent / "o")
+    assert terminal.json("ledger", seam) == before
+    terminal.done("ask", seam, file, "-o", seam.parent / "o", "--force")
+
+
+def test_a_request_that_fails_leaves_those_before_it(terminal: Terminal, seam: Path) -> None:
+    terminal.done("draw", seam, "traverse", "Down", "--points", "1000,50", "1000,1150")
+    good = {"kind": "traverse", "lines": ["Down"], "layers": ["Cr"], "width_um": 300.0}
+    file = seam.parent / "asked.json"
+    file.write_text(json.dumps([good, {**good, "lines": ["Up"]}]), encoding="utf-8")
+    code, out, message = terminal("ask", seam, file, "--way-up", "30")
+    assert code == 3
+    assert "no traverse «Up»" in message
+    assert "Down" in out
+    code, out, again = terminal("ask", seam, file, "--json", "--way-up", "30")
+    told = document(out)
+    assert (code, again) == (told["exit_code"], message)
+    (answer,) = told["results"]
+    assert answer["rows"] == terminal.json("ledger", seam)["rows"]
+    # What was kept was measured with this way up.
+    assert _way_up(seam) == 30.0
+
+
+def test_a_phase_that_layers_are_followed_in_is_sorted_first(terminal: Terminal, seam: Path) -> None:
+    terminal.done("draw", seam, "traverse", "Down", "--points", "1000,50", "1000,1150")
+    words = ("measure", seam, "traverse", "--line", "Down", "--width-um", "400", "--layer", "Cr")
+    told = terminal.json(*words, "--only-in", "Chromite")
+    assert told["results"][0]["request"]["only_in"] == "Chromite"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("sharpness", "--line", "A", "--layer", "Cr", "--reach-um", "inf"),
+        ("sharpness", "--line", "A", "--layer", "Cr", "--beam-um", "nan"),
+        ("traverse", "--line", "A", "--layer", "Cr", "--width-um", "inf"),
+        ("traverse", "--line", "A", "--layer", "Cr", "--bound", "inf"),
+        ("traverse", "--line", "A", "--layer", "Cr", "--bound", "1e12"),
+        ("contact", "--line", "A", "--step-um", "nan"),
+        ("modal-log", "--band-um", "inf"),
+        ("distance", "--points", "0,0", "5,5", "--hand-px", "nan"),
+    ],
+)
+def test_numbers_that_are_none(terminal: Terminal, seam: Path, words: tuple[str, ...]) -> None:
+    terminal.refused(2, "measure", seam, *words)
 
 
 @pytest.mark.parametrize(

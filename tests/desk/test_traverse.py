@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +11,8 @@ import pytest
 from tests.desk.conftest import MAP, PIXEL, ROCK, SHAPE, TRIANGLE, inside
 from viewer.desk.desk import Desk
 from viewer.desk.measures import run
-from viewer.desk.measures.keep import add_to_ledger, plain, write_tables
+from viewer.desk.measures.files import write_result
+from viewer.desk.measures.keep import add_to_ledger, plain
 from viewer.desk.measures.result import Result
 from viewer.errors import CancelledError, InputError
 from viewer.plates.chart import Chart
@@ -215,13 +217,13 @@ def test_a_short_line_has_a_profile_but_no_trend(drawn: Desk) -> None:
     assert "too few" in found.findings[1].uncertainty or "fewer" in found.findings[1].uncertainty
 
 
-def test_ledger_json_and_tables(drawn: Desk, tmp_path: object) -> None:
+def test_ledger_json_and_tables(drawn: Desk, tmp_path: Path) -> None:
     found = ask(drawn, "Down", layers=("Fe",), phases=("Iron", "Light"), bound=50.0)
     rows = add_to_ledger(drawn, found)
     assert len(rows) == len(found.findings) == 9
     assert rows[0].request == found.request
     assert json.loads(json.dumps(plain(found)))["kind"] == "traverse"
-    (path,) = write_tables(str(tmp_path), found)
+    _, path = write_result(tmp_path, found, ())
     header = read_table(path)[0]
     assert header[:2] == ["distance_um", "Fe_mean_counts"]
     assert [f.name for f in found.figures] == ["traverse-fe", "traverse-phases"]

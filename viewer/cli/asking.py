@@ -9,10 +9,10 @@ from typing import Any
 
 import msgspec
 
-from viewer.cli.parts import Out, builtins, open_desk, set_way_up, showing_progress
-from viewer.cli.words import degrees, point
+from viewer.cli.parts import Out, builtins, open_desk, showing_progress, with_way_up
+from viewer.cli.words import degrees, number, point
 from viewer.errors import InputError, UsageError, from_os_error
-from viewer.store.requests import REQUESTS, Request
+from viewer.store.requests import PHASES, REQUESTS, Request
 
 LARGEST_FILE = 4 << 20
 """Bytes of a file of requests."""
@@ -43,12 +43,12 @@ OPTIONS: dict[str, tuple[str, dict[str, Any]]] = {
     "lower": ("--lower", {"metavar": "CONTACT", "help": "lower contact of a layer"}),
     "upper": ("--upper", {"metavar": "CONTACT", "help": "upper contact of a layer"}),
     "contact": ("--contact", {"metavar": "CONTACT", "help": "contact that traverses cross"}),
-    "reach_um": ("--reach-um", {"type": float, "help": "how far to either side of a contact"}),
+    "reach_um": ("--reach-um", {"type": number, "help": "how far to either side of a contact"}),
     "beam_um": (
         "--beam-um",
-        {"type": float, "help": "full width at half maximum of the beam, taken off a width"},
+        {"type": number, "help": "full width at half maximum of the beam, taken off a width"},
     ),
-    "window_um": ("--window-um", {"type": float, "help": "length over which sharpness is local"}),
+    "window_um": ("--window-um", {"type": number, "help": "length over which sharpness is local"}),
     "follow": (
         "--as-drawn",
         {
@@ -57,28 +57,28 @@ OPTIONS: dict[str, tuple[str, dict[str, Any]]] = {
             "help": "take a contact where it was drawn; do not find the edge again",
         },
     ),
-    "step_um": ("--step-um", {"type": float, "help": "step along a contact or a traverse"}),
-    "shortest_um": ("--shortest-um", {"type": float, "help": "shortest wavelength looked for"}),
-    "longest_um": ("--longest-um", {"type": float, "help": "longest wavelength looked for"}),
-    "spacing_um": ("--spacing-um", {"type": float, "help": "between stations of a thickness"}),
+    "step_um": ("--step-um", {"type": number, "help": "step along a contact or a traverse"}),
+    "shortest_um": ("--shortest-um", {"type": number, "help": "shortest wavelength looked for"}),
+    "longest_um": ("--longest-um", {"type": number, "help": "longest wavelength looked for"}),
+    "spacing_um": ("--spacing-um", {"type": number, "help": "between stations of a thickness"}),
     "cut_deg": (
         "--cut-deg",
-        {"type": float, "help": "angle between the face and the layer, for true thickness"},
+        {"type": number, "help": "angle between the face and the layer, for true thickness"},
     ),
     "class_deg": (
         "--class-deg",
-        {"type": float, "help": "width of a class of direction (default: 15)"},
+        {"type": number, "help": "width of a class of direction (default: 15)"},
     ),
     "smallest_um2": (
         "--smallest-um2",
-        {"type": float, "help": "area of the smallest grain that counts"},
+        {"type": number, "help": "area of the smallest grain that counts"},
     ),
     "open_as_zero": (
         "--open-as-zero",
         {"action": "store_const", "const": True, "help": "a direction without rim counts as 0 µm"},
     ),
-    "width_um": ("--width-um", {"type": float, "help": "full width of a traverse (default: its own)"}),
-    "bound": ("--bound", {"type": float, "help": "largest change that would not matter"}),
+    "width_um": ("--width-um", {"type": number, "help": "full width of a traverse (default: its own)"}),
+    "bound": ("--bound", {"type": number, "help": "largest change that would not matter"}),
     "log": ("--log", {"action": "store_const", "const": True, "help": "average logarithms"}),
     "at_um": ("--at", {"type": point, "metavar": "X,Y", "help": "a place in the one grain meant, µm"}),
     "bins": ("--bins", {"type": int, "help": "steps from core to rim (default: 20)"}),
@@ -209,52 +209,52 @@ def read_requests(path: str) -> tuple[Request, ...]:
 
 
 def answer(args: argparse.Namespace, out: Out, requests: Sequence[Request]) -> None:
-    """Answer requests, keep the answers in the ledger, write their files and say what came of them."""
-    from viewer.desk.measures import run
-    from viewer.desk.measures.files import refuse_existing, write_result
-    from viewer.desk.measures.keep import add_to_ledger, plain
+    """Answer requests, keep the answers in the ledger, write their files and say what came of them.
+
+    Each answer is kept, written and said before the next request is looked at: where one fails, those
+    before it stand.
+    """
+    from viewer.desk.measures.files import refuse_existing
 
     folder = None if args.output is None else Path(args.output)
     with open_desk(args) as desk:
         found = desk.map(args.map)
-        if args.way_up is not None:
-            set_way_up(desk, found.id, args.way_up)
-        answers = []
-        with showing_progress("Measure", out.as_json) as progress:
+        if folder is not None and not args.force:
+            refuse_existing(folder, found.id, requests)
+        out.put(map=found.id, results=[])
+        with with_way_up(desk, found.id, args.way_up):
             if any(_needs_phases(r) for r in requests):
-                desk.sorting.sort_now(found.id, progress)
+                with showing_progress("Sort", out.as_json) as progress:
+                    desk.sorting.sort_now(found.id, progress)
             for request in requests:
-                result = run(desk, found.id, request, progress)
-                if folder is not None and not args.force:
-                    refuse_existing(folder, result, args.figures)
-                rows = add_to_ledger(desk, result)
-                files = (
-                    []
-                    if folder is None
-                    else write_result(folder, result, args.figures, map_name=found.name)
-                )
-                answers.append((result, rows, files))
-    out.put(
-        map=found.id,
-        results=[
-            {
-                **plain(result),
-                "rows": [builtins(row) for row in rows],
-                "files": [str(f) for f in files],
-            }
-            for result, rows, files in answers
-        ],
-    )
-    for result, _rows, files in answers:
-        say_result(out, found.name, result)
-        for file in files:
-            out.say(f"  {file}")
+                _answer_one(desk, found, request, folder, args.figures, out)
+
+
+def _answer_one(
+    desk: Any, found: Any, request: Request, folder: Path | None, figures: Sequence[str], out: Out
+) -> None:
+    from viewer.desk.measures import run
+    from viewer.desk.measures.files import write_result
+    from viewer.desk.measures.keep import add_to_ledger, plain
+
+    with showing_progress("Measure", out.as_json) as progress:
+        result = run(desk, found.id, request, progress)
+    files = [] if folder is None else write_result(folder, result, figures, map_name=found.name)
+    rows = add_to_ledger(desk, result)
+    told = {
+        **plain(result),
+        "rows": [builtins(row) for row in rows],
+        "files": [str(f) for f in files],
+    }
+    out.put(results=[*out.document["results"], told])
+    say_result(out, found.name, result)
+    for file in files:
+        out.say(f"  {file}")
 
 
 def _needs_phases(request: Request) -> bool:
     """Whether a request looks at the class image."""
-    names = ("phase", "phases", "host", "rim", "with_rims")
-    return any(getattr(request, name, None) for name in names)
+    return any(getattr(request, name, None) for name in PHASES)
 
 
 def say_result(out: Out, map_name: str, result: Any) -> None:

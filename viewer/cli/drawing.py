@@ -5,8 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from viewer.cli.parts import Out, builtins, open_desk, set_way_up, showing_progress
-from viewer.cli.words import degrees, point
+from viewer.cli.parts import Out, builtins, open_desk, showing_progress, with_way_up
+from viewer.cli.words import degrees, number, point
 from viewer.errors import InputError, UsageError
 
 WHAT = ("contact", "traverse", "unit")
@@ -44,9 +44,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--follow-phase", metavar="PHASE", help="follow the edge of a phase from point to point"
     )
     parser.add_argument(
-        "--blur-um", type=float, help="follow an edge of grains: blur them first, by this sigma"
+        "--blur-um", type=number, help="follow an edge of grains: blur them first, by this sigma"
     )
-    parser.add_argument("--width-um", type=float, help="full width of a traverse")
+    parser.add_argument("--width-um", type=number, help="full width of a traverse")
     parser.add_argument(
         "--way-up", type=degrees, metavar="DEG", help="set way-up first: clockwise from the map's top"
     )
@@ -56,42 +56,50 @@ def add_options(parser: argparse.ArgumentParser) -> None:
 
 def draw(args: argparse.Namespace, out: Out) -> None:
     """Draw a unit, a contact or a traverse on a map, or remove it."""
-    from viewer.desk import drawing
-
     _check(args)
     with open_desk(args) as desk:
         found = desk.map(args.map)
-        if args.way_up is not None:
-            set_way_up(desk, found.id, args.way_up)
-        old = _named(desk, found.id, args.what, args.name)
-        if args.remove:
-            if old is None:
-                raise InputError(f"There is no {args.what} «{args.name}».", where=found.name)
-            drawing.apply(desk, drawing.remove(desk.state, [old.id]))
-            out.put(removed=old.id)
-        else:
-            if old is not None and not args.force:
-                raise InputError(
-                    f"There is a {args.what} «{args.name}» already.",
-                    where=found.name,
-                    hint="Replace it with --force.",
-                )
-            with showing_progress(f"Draw {args.name}", out.as_json) as progress:
-                if args.follow_phase:
-                    desk.sorting.sort_now(found.id, progress)
-                # Nothing is taken off before what comes in its place is known to be good.
-                state = desk.state if old is None else _without(desk.state, old.id)
-                edit = _edit(desk, state, found.id, args)
-            (made,) = drawing.apply(desk, edit)
-            shape = _by_id(desk, args.what, made)
-            out.put(**{args.what: builtins(shape)})
-    if args.remove:
-        out.say(f"{found.name}: «{args.name}» removed")
-    elif args.what == "unit":
+        with with_way_up(desk, found.id, args.way_up):
+            told = (_remove if args.remove else _add)(desk, found, args, out)
+    out.say(f"{found.name}: {told}")
+
+
+def _remove(desk: Any, found: Any, args: argparse.Namespace, out: Out) -> str:
+    """Take off what has the name; what was done, in words."""
+    from viewer.desk import drawing
+
+    old = _named(desk, found.id, args.what, args.name)
+    if old is None:
+        raise InputError(f"There is no {args.what} «{args.name}».", where=found.name)
+    drawing.apply(desk, drawing.remove(desk.state, [old.id]))
+    out.put(removed=old.id)
+    return f"«{args.name}» removed"
+
+
+def _add(desk: Any, found: Any, args: argparse.Namespace, out: Out) -> str:
+    """Draw what was asked for, in place of what had its name; what was done, in words."""
+    from viewer.desk import drawing
+
+    old = _named(desk, found.id, args.what, args.name)
+    if old is not None and not args.force:
+        raise InputError(
+            f"There is a {args.what} «{args.name}» already.",
+            where=found.name,
+            hint="Replace it with --force.",
+        )
+    with showing_progress(f"Draw {args.name}", out.as_json) as progress:
+        if args.follow_phase:
+            desk.sorting.sort_now(found.id, progress)
+        # Nothing is taken off before what comes in its place is known to be good.
+        state = desk.state if old is None else _without(desk.state, old.id)
+        edit = _edit(desk, state, found.id, args)
+    (made,) = drawing.apply(desk, edit)
+    shape = _by_id(desk, args.what, made)
+    out.put(**{args.what: builtins(shape)})
+    if args.what == "unit":
         corners = sum(len(p) for p in shape.polygons)
-        out.say(f"{found.name}: unit «{shape.name}», {corners:,} corners")
-    else:
-        out.say(f"{found.name}: {args.what} «{shape.name}» through {len(shape.points):,} points")
+        return f"unit «{shape.name}», {corners:,} corners"
+    return f"{args.what} «{shape.name}» through {len(shape.points):,} points"
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -144,7 +152,7 @@ def _edit(desk: Any, state: Any, map_id: str, args: argparse.Namespace) -> Any:
         args.what,
         points,
         name=args.name,
-        width_um=args.width_um or 0.0,
+        width_um=0.0 if args.width_um is None else args.width_um,
         between=between,
         size_um=size,
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from viewer.cli.asking import answer, dest, options_of, request_of
-from viewer.cli.parts import Out, builtins, free_file, open_desk, set_way_up, showing_progress
+from viewer.cli.parts import Out, builtins, free_file, open_desk, showing_progress, with_way_up
 from viewer.cli.sorting import say_modes
 from viewer.errors import InputError, UsageError
 from viewer.store.requests import REQUESTS
@@ -127,16 +127,17 @@ def _measure_log(args: argparse.Namespace, out: Out) -> None:
     with open_desk(args) as desk:
         found = desk.map(args.map)
         where = where_of(desk, found.id, args)
-        if args.way_up is not None:
-            set_way_up(desk, found.id, args.way_up)
-        elif desk.setup(found.id).orientation.way_up_deg is None:
+        if args.way_up is None and desk.setup(found.id).orientation.way_up_deg is None:
             raise InputError(
                 "Nobody has said which way is up.",
                 where=found.name,
                 hint="Say it with --way-up DEG, clockwise from the top of the map: 0 where up is "
                 "the top; or set it in the window (Ctrl+U).",
             )
-        with showing_progress("Modal log", out.as_json) as progress:
+        with (
+            with_way_up(desk, found.id, args.way_up),
+            showing_progress("Modal log", out.as_json) as progress,
+        ):
             image = desk.sorting.sort_now(found.id, progress)
             log = log_of(
                 desk, found.id, args.band_um, where, origin=args.origin, image=image, progress=progress

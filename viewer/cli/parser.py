@@ -12,7 +12,7 @@ from viewer.cli.looking import about, blend, demo, derive, gather, schema, windo
 from viewer.cli.measuring import RULERS, ledger, measure
 from viewer.cli.parts import Out
 from viewer.cli.sorting import sort
-from viewer.cli.words import box, degrees, dwells, percentiles, pixel_size, point, triple
+from viewer.cli.words import box, degrees, dwells, number, percentiles, pixel_size, point, triple
 from viewer.errors import UsageError
 from viewer.store.requests import REQUESTS
 
@@ -169,7 +169,7 @@ def parser() -> _Parser:
         "--second", nargs="+", type=point, metavar="X,Y", help="other line of a thickness"
     )
     drawn.add_argument("--label", help="name of the reading")
-    drawn.add_argument("--hand-px", type=float, help="placement of an end (default: 0.5)")
+    drawn.add_argument("--hand-px", type=number, help="placement of an end (default: 0.5)")
     counted = v.add_argument_group("mode and modal-log, of a sorted map")
     part = counted.add_mutually_exclusive_group()
     part.add_argument("--unit", metavar="UNIT", help="only this rock unit")
@@ -177,7 +177,7 @@ def parser() -> _Parser:
     counted.add_argument(
         "--phase", action="append", metavar="PHASE", help="only this phase (again for more)"
     )
-    counted.add_argument("--band-um", type=float, metavar="H", help="height of a modal log's bands")
+    counted.add_argument("--band-um", type=number, metavar="H", help="height of a modal log's bands")
     counted.add_argument(
         "--origin", type=point, metavar="X,Y", help="where a modal log begins (default: lowest point)"
     )

@@ -15,6 +15,11 @@ from viewer.errors import InputError
 from viewer.science.progress import Progress
 
 
+def printable(text: str) -> str:
+    """A text that any stream takes: names from a command line may hold bytes that are no text."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
 class Out:
     """Where a verb's answer goes: words on a terminal, or one JSON document."""
 
@@ -26,15 +31,21 @@ class Out:
         """Add fields to the JSON answer."""
         self._document |= fields
 
+    @property
+    def document(self) -> dict[str, Any]:
+        """The JSON answer so far."""
+        return self._document
+
     def say(self, text: str = "") -> None:
         """A line for a person; not printed with ``--json``."""
         if not self.as_json:
-            print(text)
+            print(printable(text))
 
     def end(self) -> None:
         """Print the JSON answer, where one was asked for."""
         if self.as_json:
-            print(json.dumps(self._document, indent=2, ensure_ascii=False, default=str))
+            text = json.dumps(self._document, indent=2, ensure_ascii=False, default=str)
+            print(printable(text))
 
 
 @contextmanager
@@ -118,10 +129,25 @@ def free_file(args: argparse.Namespace) -> Path | None:
     return path
 
 
-def set_way_up(desk: Any, map_id: str, degrees: float) -> None:
+@contextmanager
+def with_way_up(desk: Any, map_id: str, degrees: float | None) -> Iterator[None]:
+    """Set the way-up first, where one was given.
+
+    It is put back where what it was given for fails. Where some of it was kept before that, in the
+    ledger or on the map, it stays: what was kept stands on it.
+    """
     import msgspec
 
-    setup = desk.setup(map_id)
-    orientation = msgspec.structs.replace(setup.orientation, way_up_deg=degrees % 360.0)
-    setup = msgspec.structs.replace(setup, orientation=orientation)
-    desk.set_setup("Set the way-up", map_id, setup)
+    before = desk.state
+    if degrees is not None:
+        setup = desk.setup(map_id)
+        orientation = msgspec.structs.replace(setup.orientation, way_up_deg=degrees % 360.0)
+        setup = msgspec.structs.replace(setup, orientation=orientation)
+        desk.set_setup("Set the way-up", map_id, setup)
+    try:
+        yield
+    except BaseException:
+        kept = ("ledger", "units", "lines")
+        if all(getattr(desk.state, name) == getattr(before, name) for name in kept):
+            desk.apply("Put the way-up back", setup=before.setup)
+        raise

@@ -37,6 +37,17 @@ def percentiles(text: str) -> tuple[float, float]:
         raise argparse.ArgumentTypeError(f"{text!r} is not two percentiles such as 1:99") from None
 
 
+def number(text: str) -> float:
+    """A number; neither NaN nor an infinity is one."""
+    try:
+        found = float(text)
+    except ValueError:
+        found = math.nan
+    if not math.isfinite(found):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number such as 12.5")
+    return found
+
+
 def degrees(text: str) -> float:
     """A direction."""
     try:

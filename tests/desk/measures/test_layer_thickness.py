@@ -13,7 +13,8 @@ from tests.desk.conftest import MAP
 from tests.desk.measures.layers import THICKNESS, draw
 from viewer.desk.desk import Desk
 from viewer.desk.measures import run
-from viewer.desk.measures.keep import add_to_ledger, plain, write_tables
+from viewer.desk.measures.files import write_result
+from viewer.desk.measures.keep import add_to_ledger, plain
 from viewer.errors import InputError
 from viewer.plates.tables import read_table
 from viewer.store.documents import Units
@@ -66,7 +67,7 @@ def test_result_is_whole(desk: Desk, tmp_path: Path) -> None:
     assert len(rows) == len(result.findings) == 4
     assert rows[0].request == BETWEEN
     json.dumps(plain(result), allow_nan=False)
-    paths = write_tables(tmp_path, result)
+    _, *paths = write_result(tmp_path, result, ())
     header, cells = read_table(paths[0])
     assert header[:4] == ["along_um", "x_um", "y_um", "thickness_um"]
     assert len(cells) == result.findings[0].n

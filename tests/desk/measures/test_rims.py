@@ -13,7 +13,8 @@ import pytest
 from tests.science.measure.rim_phantoms import Habit, Law, rock
 from viewer.desk.desk import Desk
 from viewer.desk.measures import run
-from viewer.desk.measures.keep import add_to_ledger, plain, write_tables
+from viewer.desk.measures.files import write_result
+from viewer.desk.measures.keep import add_to_ledger, plain
 from viewer.desk.measures.result import Result
 from viewer.errors import CancelledError, InputError
 from viewer.plates.chart import Chart, Rose
@@ -108,7 +109,7 @@ def test_numbers_go_to_ledger_tables_and_json(ready: Desk, tmp_path: Path) -> No
     assert len(rows) == len(result.findings)
     assert rows[0].request == REQUEST
     json.dumps(plain(result), allow_nan=False)
-    grains, directions = (read_table(p) for p in write_tables(tmp_path, result))
+    grains, directions = (read_table(p) for p in write_result(tmp_path, result, ())[1:])
     header, table = grains
     assert len(table) == HOSTS
     cells = dict(zip(header, table[0], strict=True))

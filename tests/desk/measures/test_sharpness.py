@@ -12,7 +12,8 @@ import pytest
 from tests.desk.measures.steps import MAP, PHANTOM, ROCK, draw, project, sort
 from viewer.desk.desk import Desk
 from viewer.desk.measures import run
-from viewer.desk.measures.keep import add_to_ledger, plain, write_tables
+from viewer.desk.measures.files import write_result
+from viewer.desk.measures.keep import add_to_ledger, plain
 from viewer.errors import InputError
 from viewer.plates.chart import Chart, Strip
 from viewer.science.look.orient import Orientation
@@ -56,7 +57,7 @@ def test_tables_figures_and_overlay(step_desk: Desk, tmp_path: Path) -> None:
     found = run(step_desk, MAP, SHARPNESS)
     assert [t.name for t in found.tables] == ["profile", "local", "contact"]
     assert all(len(t.header) == len(row) for t in found.tables for row in t.rows)
-    assert len(write_tables(tmp_path, found)) == 3
+    assert len(write_result(tmp_path, found, ())) == 4
     profile, local, picture = found.figures
     assert isinstance(profile, Chart)
     assert isinstance(local, Chart)

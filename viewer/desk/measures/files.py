@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from pathlib import Path
 
 import msgspec
 
-from viewer.desk.measures.keep import plain, stem
-from viewer.desk.measures.result import Result
+from viewer.desk.gather import distinct
+from viewer.desk.measures.keep import mark, plain, stem
+from viewer.desk.measures.result import Result, Table
 from viewer.errors import InputError, from_os_error
+from viewer.plates.chart import Figure
 from viewer.plates.tables import write_table
 from viewer.plates.whole_file import whole_file
+from viewer.store.requests import Request
 
 
 def files_of(folder: str | os.PathLike[str], result: Result, formats: Sequence[str]) -> dict[str, Path]:
@@ -24,29 +28,46 @@ def files_of(folder: str | os.PathLike[str], result: Result, formats: Sequence[s
         Of the figures.
     """
     base = Path(folder) / stem(result)
+
+    def beside(name: str, suffix: str) -> Path:
+        return base.with_name(f"{base.name}-{name}.{suffix}")
+
     return {
         "numbers": base.with_name(f"{base.name}.json"),
-        **{f"table {t.name}": base.with_name(f"{base.name}-{t.name}.csv") for t in result.tables},
+        **{f"table {name}": beside(name, "csv") for name in _names(result.tables)},
         **{
-            f"figure {f.name}.{kind}": base.with_name(f"{base.name}-{f.name}.{kind}")
-            for f in result.figures
+            f"figure {name}.{kind}": beside(name, kind)
+            for name in _names(result.figures)
             for kind in formats
         },
     }
 
 
-def refuse_existing(folder: str | os.PathLike[str], result: Result, formats: Sequence[str]) -> None:
-    """Leave files that are there alone.
+def _names(parts: Sequence[Table] | Sequence[Figure]) -> list[str]:
+    """Names of tables or figures; where two layers' names differ only in signs, numbered."""
+    return distinct([part.name for part in parts])
+
+
+def refuse_existing(folder: str | os.PathLike[str], map_id: str, requests: Sequence[Request]) -> None:
+    """Leave files of earlier answers to the same requests alone, before anything is measured.
 
     Raises
     ------
     InputError
-        One of the result's files exists already.
+        There are such files, or the folder cannot be looked into.
     """
-    for path in files_of(folder, result, formats).values():
-        if path.exists():
+    target = Path(folder)
+    try:
+        names = sorted(os.listdir(target))
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise from_os_error(error, target, "result") from error
+    for request in requests:
+        own = re.compile(rf"{re.escape(request.kind)}-.*-{mark(map_id, request)}[-.]")
+        for name in filter(own.match, names):
             raise InputError(
-                "The file exists already.", where=str(path), hint="Replace it with --force."
+                "The file exists already.", where=str(target / name), hint="Replace it with --force."
             )
 
 
@@ -87,9 +108,9 @@ def write_result(
     numbers = {"map_name": map_name, **plain(result)}
     with whole_file(files["numbers"], overwrite=True, what="table") as part:
         part.write_bytes(msgspec.json.format(msgspec.json.encode(numbers), indent=2) + b"\n")
-    for table in result.tables:
-        write_table(files[f"table {table.name}"], list(table.header), table.rows)
-    for figure in result.figures:
+    for name, table in zip(_names(result.tables), result.tables, strict=True):
+        write_table(files[f"table {name}"], list(table.header), table.rows)
+    for name, figure in zip(_names(result.figures), result.figures, strict=True):
         for kind in formats:
-            write_figure(files[f"figure {figure.name}.{kind}"], figure)
+            write_figure(files[f"figure {name}.{kind}"], figure)
     return list(files.values())

@@ -1,13 +1,13 @@
-"""Results into the ledger, and onto the disk as tables."""
+"""Results into the ledger, and as names, numbers and words for files and people."""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import math
-import os
 import re
 from collections.abc import Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -17,10 +17,10 @@ from viewer import __version__
 from viewer.desk.desk import Desk
 from viewer.desk.measures.result import Finding, Result
 from viewer.desk.measuring import new_id
-from viewer.plates.tables import write_table
 from viewer.science.measure.registry import KINDS
 from viewer.science.numbers import significant
 from viewer.store.documents import Ledger, Row
+from viewer.store.requests import Request
 
 
 def rows_of(result: Result) -> tuple[Row, ...]:
@@ -69,27 +69,30 @@ def add_to_ledger(desk: Desk, result: Result) -> tuple[Row, ...]:
     return rows
 
 
+LONGEST_SLUG = 60
+"""Bytes of a text that are left in a file's name, of which no common file system takes over 255."""
+
+
 def slug(text: str) -> str:
-    """A text as part of a file's name."""
-    return re.sub(r"[^\w]+", "-", text.casefold()).strip("-")[:80] or "result"
+    """A text as part of a file's name; different texts may give the same."""
+    words = re.sub(r"[^\w]+", "-", text.casefold()).encode("utf-8", "ignore")[:LONGEST_SLUG]
+    return words.decode("utf-8", "ignore").strip("-") or "result"
 
 
-def write_tables(folder: str | os.PathLike[str], result: Result) -> list[Path]:
-    """Write every table of a result as a CSV file into a folder, which is made where it is not there.
+def mark(map_id: str, request: Request) -> str:
+    """Six letters that tell the files of one request on one map from those of any other.
 
-    Errors as of `viewer.plates.tables.write_table`.
+    They are the same from run to run, so that an answer finds its older self.
     """
-    target = Path(folder)
-    target.mkdir(parents=True, exist_ok=True)
-    return [
-        write_table(target / f"{stem(result)}-{table.name}.csv", list(table.header), table.rows)
-        for table in result.tables
-    ]
+    # Names from a command line may hold bytes that are no text, which this writer escapes.
+    asked = json.dumps([map_id, msgspec.to_builtins(request)], sort_keys=True)
+    return hashlib.sha256(asked.encode("ascii")).hexdigest()[:6]
 
 
 def stem(result: Result) -> str:
-    """Beginning of the names of a result's files."""
-    return f"{result.request.kind}-{slug(result.subject)}"
+    """Beginning of the names of a result's files: its kind, subject and map, and its `mark`."""
+    words = (result.request.kind, slug(result.subject), slug(result.map)[:40])
+    return f"{'-'.join(words)}-{mark(result.map, result.request)}"
 
 
 def plain(result: Result) -> dict[str, Any]:
