@@ -19,6 +19,7 @@ from PIL import Image
 from viewer import cli
 from viewer.cli import parts
 from viewer.cli.words import pixel_size
+from viewer.desk.demo_measures import ASKED
 from viewer.errors import CancelledError
 from viewer.store.documents import DOCUMENTS, Composite, Panel
 from viewer.store.project import Project
@@ -747,7 +748,7 @@ def test_demo_runs_the_whole_job(terminal: Terminal, tmp_path: Path) -> None:
     folder = tmp_path / "demo"
     demo = ("demo", "--out", folder, "--scale", "0.12", "--headless")
     told = terminal.json(*demo)
-    tables = ("ledger", "scheme", "modes", "modal_log")
+    tables = ("ledger", "scheme", "modes", "modal_log", "measurements")
     assert set(told) == {"folder", "project", "maps", "pictures", "readings", *tables}
     for path in (told["project"], told["maps"], *(told[t] for t in tables), *told["pictures"]):
         assert Path(path).exists(), path
@@ -755,7 +756,14 @@ def test_demo_runs_the_whole_job(terminal: Terminal, tmp_path: Path) -> None:
     assert [m["name"] for m in about["maps"]] == ["Slab face A", "Slab face B", "Seam close-up"]
     assert about["maps"][2]["placement"]["parent"] == about["maps"][0]["id"]
     assert {d["name"] for d in about["derived"]} == {"Mg share", "Ca smooth", "Na smooth", "An share"}
-    assert len(about["ledger"]) == len(told["readings"]) == 4
+    assert {x["name"] for x in about["maps"][0]["lines"]} >= {"Footwall contact", "Footwall west"}
+    assert len(told["readings"]) == 4 + len(ASKED)
+    assert len([r for r in about["ledger"] if not r.get("request")]) == 4
+    answered = {r["request"]["kind"] for r in about["ledger"] if r.get("request")}
+    # So small a slab has too few grains for some questions, and says so.
+    refused = [r for r in told["readings"] if "cannot be told here" in r]
+    assert {"layer-thickness", "sharpness", "contact", "undulation"} <= answered
+    assert len(refused) < 4
     assert all("Chromite" in m["phases"] for m in about["maps"])
     assert "chromite seam" in about["maps"][0]["units"]
     # What the demo shipped sorts any of its maps again.

@@ -313,3 +313,8 @@ def test_whole_numbers_are_even_exactly_or_not_at_all(values: list[int], step: i
     assert even(ramp) == (ramp[0], ramp[-1], step)
     ramp[min(at, len(ramp) - 2)] += 1
     assert even(ramp) is None
+
+
+def test_the_largest_numbers_there_are_make_no_axis() -> None:
+    assert even([0.5, 0.5, 1.7976931348623157e308, 1.7976931348623157e308]) is None
+    assert even([-1.7e308, 0.3, 1.7e308]) is None

@@ -15,6 +15,7 @@ from viewer.desk.measures.files import write_result
 from viewer.desk.measures.keep import add_to_ledger, reading
 from viewer.desk.measures.result import Result
 from viewer.desk.measuring import new_id
+from viewer.errors import InputError
 from viewer.science.measure.registry import KINDS
 from viewer.science.progress import Progress, part
 from viewer.store.documents import Line, Lines
@@ -114,7 +115,12 @@ def measure_all(desk: Desk, map_id: str, folder: Path, progress: Progress) -> tu
     for number, request in enumerate(ASKED):
         step = part(progress, number / len(ASKED), (number + 1) / len(ASKED))
         step(0.0, KINDS[request.kind].title.lower())
-        result = run(desk, map_id, request, step)
+        try:
+            result = run(desk, map_id, request, step)
+        except InputError as error:
+            # A slab made small has too few grains for some questions; the user is told so.
+            told.append(f"{KINDS[request.kind].title}: cannot be told here. {error.what}")
+            continue
         add_to_ledger(desk, result)
         write_result(folder, result, ("pdf", "png"), map_name=desk.maps[map_id].name)
         told.append(_told(result))

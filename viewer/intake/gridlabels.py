@@ -60,15 +60,19 @@ def even(values: Sequence[float]) -> Axis | None:
     found = np.asarray(values, np.float64)
     if len(found) < _FEWEST or not np.isfinite(found).all():
         return None
-    step = float(found[-1] - found[0]) / (len(found) - 1)
-    if step == 0:
+    with np.errstate(over="ignore"):
+        step = float(found[-1] - found[0]) / (len(found) - 1)
+    if step == 0 or not np.isfinite(step):
         return None
     slack = 1e-9 * abs(step)
     if (found % 1).any():
         decimals = max(-int(Decimal(repr(float(v))).as_tuple().exponent) for v in found)
         place = 10.0**-decimals
         slack = 1e-3 * abs(step) + (place if 10 * place <= abs(step) else 0.0)
-    if (np.abs(found - (found[0] + step * np.arange(len(found)))) > slack).any():
+    # Numbers at the end of what a float holds overflow here, and are no axis.
+    with np.errstate(over="ignore", invalid="ignore"):
+        off = np.abs(found - (found[0] + step * np.arange(len(found))))
+    if not (off <= slack).all():
         return None
     return Axis(float(found[0]), float(found[-1]), step)
 
