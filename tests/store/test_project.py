@@ -418,9 +418,7 @@ def test_an_edit_does_not_wait_for_a_change_that_runs(
         assert project.state.marks == _marks(4)
 
 
-def test_a_fold_that_fails_does_not_fail_the_edit(
-    path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_fold_that_fails_does_not_fail_the_edit(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     tried: list[int] = []
 
     def full(*_: object) -> None:
