@@ -489,6 +489,11 @@ def test_contact_merge_split_and_unit_between_are_made_of_what_is_selected(scene
     assert len(scene.units) == 2
     other = scene.add_line((0.0, 900.0), (2000.0, 900.0))
     scene.panel.select([line.id, other])
+    # Units that are there have all of the band: only where they may lie in two is it made.
+    scene.press(scene.panel.unit)
+    assert "cover all" in scene.said[-1]
+    assert len(scene.units) == 2
+    scene.panel.tools.clear_of_others.setChecked(False)
     scene.press(scene.panel.unit)
     assert region.area_um2(scene.units[2].polygons) == pytest.approx(2000.0 * 300.0)
     scene.panel.select([line.id])

@@ -535,22 +535,3 @@ def test_a_tool_that_a_measurement_needs_is_taken_up_and_its_hint_said_at_the_fo
     assert bench.requests.run.words.text() == view.hint
     view.set_tool("hand")
     assert "Choose a contact" in bench.requests.run.words.text()
-
-
-def test_what_is_in_view_is_known_to_the_bench(
-    bench: MeasureBench, view: MapView, desk: Desk, map_id: str
-) -> None:
-    bench.show_page("measure")
-    bench.requests.show_kind("traverse")
-    form = bench.requests.form
-    assert form is not None
-    assert form.region is not None
-    assert [c.name for c in form.region.choices] == ["What is in view"]
-    form.region.choose("What is in view")
-    view.go_to(1000.0, 600.0, 1.0)
-    left, _top, right, _bottom = form.region.view_um or (0.0, 0.0, 0.0, 0.0)
-    assert (left + right) / 2 == pytest.approx(1000.0, abs=1.0)
-    assert right - left == pytest.approx(view.width(), rel=0.01)
-    # Of a view that reaches beyond the map, the map.
-    view.go_to(1000.0, 600.0, 20.0)
-    assert form.region.view_um == (0.0, 0.0, 2000.0, 1200.0)

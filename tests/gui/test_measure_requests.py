@@ -753,6 +753,10 @@ def test_measuring_goes_on_beside_the_window_and_can_be_stopped(
         go_on.clear()
         panel.run.go.click()
         panel.show_kind("undulation")
+        # One at a time: to measure a row again meanwhile is refused in words, and changes nothing.
+        panel.measure_again(ContactRequest(line="top"))
+        assert "Something is being measured" in said.pop()
+        assert panel.kind == "undulation"
         go_on.set()
         qtbot.waitUntil(lambda: not panel.run.running)
         assert "Contact" in said[0]

@@ -172,11 +172,9 @@ def test_measuring_again_keeps_the_figure_that_is_looked_at(view):
     assert cells(view, 0)[1] == "30.0 µm"
 
 
-def test_adding_is_one_step_to_undo_and_the_button_says_what_the_ledger_holds(view, desk, qtbot):
+def test_adding_is_one_step_to_undo_and_the_button_says_what_the_ledger_holds(view, desk):
     assert view.add_button.text() == "Add to ledger"
-    with qtbot.waitSignal(view.added) as caught:
-        view.add_button.click()
-    assert [row.label for row in caught.args[0]] == [row.label for row in desk.state.ledger.rows]
+    view.add_button.click()
     assert len(desk.state.ledger.rows) == 3
     assert view.add_button.text() == "In the ledger"
     assert not view.add_button.isEnabled()

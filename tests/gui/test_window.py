@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import threading
 import time
 import weakref
 from collections.abc import Iterator
@@ -12,21 +13,36 @@ import msgspec
 import numpy as np
 import pytest
 import tifffile
+from msgspec.structs import replace
 from PySide6.QtCore import QEvent, QMimeData, QPoint, QPointF, QSettings, Qt, QUrl
 from PySide6.QtGui import QDropEvent
-from PySide6.QtWidgets import QApplication, QFileDialog, QInputDialog
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QApplication,
+    QFileDialog,
+    QInputDialog,
+    QLineEdit,
+)
 from pytestqt.qtbot import QtBot
 
+from viewer.desk import drawing, measuring
 from viewer.desk.deriving import derive
 from viewer.desk.desk import Desk
 from viewer.desk.gather import gather, plan
+from viewer.desk.measures.result import Drawn, Finding, Overlay, Result
 from viewer.errors import InputError
 from viewer.intake.formats import scan
 from viewer.panels import theme
+from viewer.panels.map.shapes import DRAW_TOOLS
+from viewer.panels.measure import run_strip
+from viewer.panels.measure.ruler_tools import RULERS
 from viewer.panels.shell.window import MainWindow
 from viewer.panels.shell.workspace import Workspace
+from viewer.science.progress import Progress
 from viewer.science.sort.recipe import Formula
-from viewer.store.project import Project
+from viewer.store.documents import Mark
+from viewer.store.project import Project, new_project
+from viewer.store.requests import REQUESTS, Request, Window
 
 ROWS, COLS = 300, 420
 
@@ -541,3 +557,308 @@ def test_an_end_placed_on_a_small_picture_is_less_sure(
         sure = max(0.5, 0.5 * lens.um_per_px / 10.0)
         assert row.detail["placed_by_hand_px"] == pytest.approx(sure, abs=0.01)
     assert widths[1] > 1.5 * widths[0]
+
+
+def draw(space: Workspace) -> str:
+    """A contact, a traverse and a unit on the map that is shown; gives back the unit's id."""
+    desk, map_id = space.desk, space.map_id
+    assert map_id is not None
+    size = desk.maps[map_id].size_um
+    band = ((0.0, 0.0), (4200.0, 0.0), (4200.0, 1500.0), (0.0, 1500.0))
+    drawing.apply(
+        desk, drawing.add_line(desk.state, map_id, "contact", ((100.0, 1500.0), (4100.0, 1500.0)))
+    )
+    drawing.apply(
+        desk,
+        drawing.add_line(
+            desk.state, map_id, "traverse", ((2000.0, 200.0), (2000.0, 2800.0)), width_um=500.0
+        ),
+    )
+    return drawing.apply(desk, drawing.add_unit(desk.state, map_id, (band,), size_um=size))[0]
+
+
+def typed(qtbot: QtBot, view: QAbstractItemView, text: str) -> None:
+    """Press F2 on a list that has the keys, and type."""
+    view.setFocus()
+    qtbot.waitUntil(view.hasFocus)
+    qtbot.keyClick(view, Qt.Key.Key_F2)
+    editor = view.viewport().findChild(QLineEdit)
+    assert editor is not None
+    editor.setText(text)
+    qtbot.keyClick(editor, Qt.Key.Key_Return)
+    qtbot.waitUntil(lambda: view.state() == QAbstractItemView.State.NoState)
+    for _ in range(3):  # the name is kept after the editor has closed
+        QApplication.processEvents()
+
+
+def test_f2_renames_in_lists_and_elsewhere_shows_the_light_table(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    unit = draw(opened)
+    window.activateWindow()
+    opened.show_bench("measure")
+    opened.measure.show_page("draw")
+    panel = opened.measure.drawn
+    panel.select([unit])
+    # Where the keys of the row start from is kept when the list is filled anew: twice.
+    for name in ("Norite", "Leuconorite"):
+        typed(qtbot, panel.list, name)
+        assert drawing.unit_by_id(opened.desk.state, unit).name == name
+        assert (opened.bench, panel.selected) == ("measure", [unit])
+    # A click on the size of a row is a click on its name.
+    item = panel.list.currentItem()
+    box = panel.list.visualItemRect(item)
+    size_at = QPoint(panel.list.viewport().width() - 12, box.center().y())
+    qtbot.mouseClick(panel.list.viewport(), Qt.MouseButton.LeftButton, pos=size_at)
+    typed(qtbot, panel.list, "Norite")
+    assert drawing.unit_by_id(opened.desk.state, unit).name == "Norite"
+    # The sort bench's list of units.
+    opened.show_bench("sort")
+    modes = opened.sort.modes
+    opened.sort.panel.show_page("modes")
+    modes.tabs.setCurrentWidget(modes.units)
+    modes.units.select(unit)
+    for name in ("Seam", "Upper seam"):
+        typed(qtbot, modes.units.list, name)
+        assert drawing.unit_by_id(opened.desk.state, unit).name == name
+        assert opened.bench == "sort"
+    # Elsewhere the key is the light table's.
+    opened.show_bench("measure")
+    opened.view.setFocus()
+    qtbot.keyClick(opened.view, Qt.Key.Key_F2)
+    assert (opened.bench, opened.look.mode) == ("look", "table")
+
+
+def test_f2_renames_a_row_of_the_ledger_from_any_of_its_cells(
+    window: MainWindow, opened: Workspace, qtbot: QtBot
+) -> None:
+    assert opened.map_id is not None
+    opened.show_bench("measure")
+    opened.measure.show_page("ledger")
+    opened.measure.add_mark(
+        Mark(id="m", map=opened.map_id, kind="distance", points=((10.0, 10.0), (510.0, 10.0)))
+    )
+    view = opened.measure.view
+    view.setCurrentIndex(view.model().index(0, 2))
+    typed(qtbot, view, "Seam")
+    assert [row.label for row in opened.desk.state.ledger.rows] == ["Seam"]
+    assert opened.bench == "measure"
+
+
+def test_words_over_the_map_lead_to_the_bench_that_helps(window: MainWindow, opened: Workspace) -> None:
+    opened.look.set_mode("composite")
+    assert opened.note.text() == "Choose layers on the right, or press Suggest"
+    opened.show_bench("measure")
+    assert "on the Look bench" in opened.note.text()
+    assert "on the right" not in opened.note.text()
+    opened.show_bench("look")
+    assert "on the right" in opened.note.text()
+
+
+def test_what_is_in_view_is_known_to_the_measure_bench_once(
+    window: MainWindow, opened: Workspace, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened.look.set_mode("single")
+    opened.ask("traverse")
+    form = opened.measure.requests.form
+    assert form is not None
+    assert form.region is not None
+    form.region.choose("What is in view")
+    told: list[object] = []
+    tell = opened.measure.set_view
+
+    def kept(view_um: Window | None) -> None:
+        told.append(view_um)
+        tell(view_um)
+
+    monkeypatch.setattr(opened.measure, "set_view", kept)
+    opened.view.go_to(2000.0, 1500.0, 1.0)
+    assert len(told) == 1
+    left, _top, right, _bottom = form.region.view_um or (0.0, 0.0, 0.0, 0.0)
+    assert (left + right) / 2 == pytest.approx(2000.0, abs=1.0)
+    assert right - left == pytest.approx(opened.view.width(), rel=0.01)
+    # Of a view that reaches beyond the map, the map.
+    opened.view.go_to(2000.0, 1500.0, 20.0)
+    assert form.region.view_um == (0.0, 0.0, 4200.0, 3000.0)
+
+
+def test_rulers_let_the_desk_go_with_the_workspace(window: MainWindow, opened: Workspace) -> None:
+    shown: list[str] = []
+    opened.ruler.show_marks = lambda: shown.append("marks")  # type: ignore[method-assign]
+    opened.desk.changed.emit("marks")
+    assert shown == ["marks"]
+    opened.ruler.close()
+    opened.ruler.close()
+    opened.desk.changed.emit("marks")
+    assert shown == ["marks"]
+
+
+@pytest.fixture
+def reading(window: MainWindow, gathered: Path, tmp_path: Path, qtbot: QtBot) -> Iterator[Workspace]:
+    """A project on which something was drawn and measured, open for reading."""
+    path = tmp_path / "read.maps.h5"
+    path.write_bytes(gathered.read_bytes())
+    with Desk.open(path, inline=True) as desk:
+        map_id = desk.map().id
+        edit = drawing.add_line(desk.state, map_id, "contact", ((100.0, 1500.0), (4100.0, 1500.0)))
+        drawing.apply(desk, edit)
+        band = ((0.0, 0.0), (4200.0, 0.0), (4200.0, 1500.0), (0.0, 1500.0))
+        drawing.apply(desk, drawing.add_unit(desk.state, map_id, (band,), name="Norite"))
+        mark = Mark(id="m", map=map_id, kind="distance", points=((500.0, 500.0), (2500.0, 500.0)))
+        marks, ledger = measuring.add_mark(desk.state, mark, (10.0, 10.0), 0.5)
+        desk.apply("Measure", marks=marks, ledger=ledger)
+    with Desk.open(path, inline=True):  # whoever has it open for writing
+        assert window.open_project(path)
+        assert window.workspace is not None
+        assert window.workspace.desk.readonly is not None
+        rest(window, qtbot)
+        yield window.workspace
+
+
+def test_a_project_open_for_reading_is_measured_and_not_changed(
+    window: MainWindow, reading: Workspace, qtbot: QtBot
+) -> None:
+    desk, bench = reading.desk, reading.measure
+    before = desk.state
+    said: list[str] = []
+    desk.said.connect(lambda _kind, text: said.append(text))
+    window.activateWindow()
+    reading.look.set_mode("single")
+    reading.show_bench("measure")
+    # What is drawn: nothing is renamed, deleted or made, by key, by button or by hand.
+    bench.show_page("draw")
+    panel = bench.drawn
+    unit = desk.state.units.units[0].id
+    panel.select([unit])
+    panel.list.setFocus()
+    qtbot.waitUntil(panel.list.hasFocus)
+    qtbot.keyClick(panel.list, Qt.Key.Key_Delete)
+    panel.list.edit_name()
+    assert panel.list.viewport().findChild(QLineEdit) is None
+    for button in (panel.name, panel.delete, panel.split, panel.merge, panel.between, panel.unit):
+        assert not button.isEnabled()
+    assert said == []
+    panel.rename(unit, "Seam")
+    panel.remove([unit])
+    assert len(said) == 2
+    assert all("reading" in text or "window" in text for text in said), said
+    said.clear()
+    # Rows of the ledger.
+    bench.show_page("ledger")
+    bench.view.selectRow(0)
+    value = bench.view.shown[0].value
+    bench.view.edit_label()
+    assert bench.view.viewport().findChild(QLineEdit) is None
+    bench.view.remove_selected()
+    assert len(said) == 1
+    # The end of a ruler that is dragged falls back, on the map and in the ledger.
+    mark = desk.state.marks.marks[0]
+    moved = replace(mark, points=((500.0, 500.0), (3500.0, 500.0)))
+    bench.follow_mark(moved, finished=False)
+    bench.follow_mark(moved, finished=True)
+    assert bench.view.shown[0].value == value
+    # Measuring works; keeping is refused. Nothing that is missing can be drawn.
+    reading.ask("contact")
+    bench.requests.measure()
+    rest(window, qtbot)
+    assert bench.requests.answer is not None
+    assert not bench.requests.result.add_button.isEnabled()
+    said.clear()
+    bench.requests.result.add()
+    assert len(said) == 1
+    reading.ask("traverse")
+    assert bench.requests.form is not None
+    assert bench.requests.form.lack is not None
+    assert not bench.requests.run.mend.isEnabled()
+    after = desk.state
+    assert (after.units, after.lines) == (before.units, before.lines)
+    assert (after.marks, after.ledger) == (before.marks, before.ledger)
+
+
+def test_a_project_without_maps_opens_on_every_bench(
+    window: MainWindow, tmp_path: Path, qtbot: QtBot
+) -> None:
+    path = tmp_path / "empty.maps.h5"
+    with new_project(path):
+        pass
+    assert window.open_project(path)
+    space = window.workspace
+    assert space is not None
+    for name in ("measure", "sort", "look", "measure"):
+        space.show_bench(name)
+        QApplication.processEvents()
+    for page in ("draw", "ledger", "measure"):
+        space.measure.show_page(page)
+        QApplication.processEvents()
+    for kind in REQUESTS:
+        space.ask(kind)
+        space.measure.requests.measure()
+        QApplication.processEvents()
+        assert space.measure.requests.form is not None
+        assert not space.measure.requests.run.running
+    for tool in (*DRAW_TOOLS, *RULERS):
+        space.take_tool(tool)
+        qtbot.mouseClick(space.view, Qt.MouseButton.LeftButton)
+        QApplication.processEvents()
+    rest(window, qtbot)
+    window.close_project()
+
+
+@pytest.mark.parametrize("how", ["closed", "another map", "another project"])
+def test_a_measurement_that_runs_while_the_user_goes_on(
+    window: MainWindow,
+    opened: Workspace,
+    gathered: Path,
+    maps: Path,
+    tmp_path: Path,
+    qtbot: QtBot,
+    monkeypatch: pytest.MonkeyPatch,
+    how: str,
+) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(_desk: Desk, map_id: str, request: Request, progress: Progress) -> Result:
+        progress(0.25, "tracing")
+        begun.set()
+        assert go_on.wait(20)
+        progress(0.75, "tracing")
+        finding = Finding("length", 412.0, 380.0, 451.0, "95 % interval", 7, "µm")
+        shapes = (Drawn(np.array(((100.0, 100.0), (900.0, 900.0)))),)
+        return Result(map_id, request, "x", (finding,), "by a rule", overlay=Overlay(shapes))
+
+    monkeypatch.setattr(run_strip, "run", slow)
+    draw(opened)
+    if how == "another map":
+        opened.desk.gather(plan(scan([maps]), opened.desk.path, name="Slab D"))
+        rest(window, qtbot)
+    first = opened.map_id
+    assert first is not None
+    opened.ask("contact")
+    opened.measure.requests.measure()
+    assert opened.measure.requests.run.running
+    assert begun.wait(10)
+    if how == "another map":
+        other = next(m for m in opened.desk.maps if m != first)
+        opened.look.set_map(other)
+        assert opened.measure.requests.run.running
+        go_on.set()
+        rest(window, qtbot)
+        # The answer is of the map that was measured: nothing of it lies over this one.
+        assert opened.measure.requests.answer is None
+        assert opened._overlay is None
+        assert "Slab C" in window.messages.text.text()
+        opened.look.set_map(first)
+        assert opened.measure.requests.answer is not None
+        assert opened._overlay is not None
+    else:
+        threading.Timer(0.3, go_on.set).start()
+        if how == "closed":
+            window.close_project()
+            assert window.workspace is None
+        else:
+            second = tmp_path / "second.maps.h5"
+            second.write_bytes(gathered.read_bytes())
+            assert window.open_project(second)
+            assert window.workspace is not opened
+            rest(window, qtbot)
+        QApplication.processEvents()

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from PySide6.QtCore import QObject, QSize, Qt, Signal, Slot
-from PySide6.QtGui import QImage, QPainter, QPaintEvent
-from PySide6.QtWidgets import QLabel, QWidget
+from PySide6.QtCore import QEvent, QModelIndex, QObject, QSize, Qt, Signal, Slot
+from PySide6.QtGui import QImage, QKeyEvent, QPainter, QPaintEvent
+from PySide6.QtWidgets import QAbstractItemView, QLabel, QWidget
 
 
 class Pixels:
@@ -30,9 +30,7 @@ class Pixels:
 
     def __init__(self, rows: int, columns: int) -> None:
         self.array: npt.NDArray[np.uint8] = np.empty((rows, columns, 4), np.uint8)
-        self.image = QImage(
-            self.array.data, columns, rows, 4 * columns, QImage.Format.Format_RGB32
-        )
+        self.image = QImage(self.array.data, columns, rows, 4 * columns, QImage.Format.Format_RGB32)
 
 
 def image_of(bgra: npt.NDArray[np.uint8], *, opaque: bool = True) -> QImage:
@@ -141,9 +139,58 @@ class ElidedLabel(QLabel):
 
 def typing_focus(widget: QWidget | None) -> bool:
     """True where the widget takes text, so that single-letter shortcuts must leave it alone."""
-    return widget is not None and bool(
-        widget.testAttribute(Qt.WidgetAttribute.WA_InputMethodEnabled)
+    return widget is not None and bool(widget.testAttribute(Qt.WidgetAttribute.WA_InputMethodEnabled))
+
+
+class _EditKey(QObject):
+    """Keeps F2 for the view that it belongs to, wherever that key is a command of the window."""
+
+    def __init__(self, view: QAbstractItemView, column: int | None) -> None:
+        super().__init__(view)
+        self._view, self._column = view, column
+
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        kind = event.type()
+        if kind not in (QEvent.Type.ShortcutOverride, QEvent.Type.KeyPress):
+            return False
+        if not is_edit_key(event):
+            return False
+        current = self._view.currentIndex()
+        edited = current if self._column is None else current.siblingAtColumn(self._column)
+        if not _editable(edited):
+            return False
+        event.accept()
+        if kind == QEvent.Type.KeyPress:
+            self._view.setCurrentIndex(edited)
+            self._view.edit(edited)
+        return True
+
+
+def keep_edit_key(view: QAbstractItemView, column: int | None = None) -> None:
+    """Let F2 edit in a view that has the keys, before the window takes it.
+
+    Where nothing is to be edited, as in a project that is open for reading, the window has the key.
+
+    Parameters
+    ----------
+    view : QAbstractItemView
+    column : int, optional
+        What is edited of the current row; left out, the current cell.
+    """
+    view.installEventFilter(_EditKey(view, column))
+
+
+def is_edit_key(event: QEvent) -> bool:
+    """True for F2 alone."""
+    return (
+        isinstance(event, QKeyEvent)
+        and event.key() == Qt.Key.Key_F2
+        and event.modifiers() == Qt.KeyboardModifier.NoModifier
     )
+
+
+def _editable(index: QModelIndex) -> bool:
+    return index.isValid() and bool(index.flags() & Qt.ItemFlag.ItemIsEditable)
 
 
 def plain_tip(text: str) -> str:

@@ -14,6 +14,7 @@ from viewer.errors import InputError
 from viewer.science.measure import region
 from viewer.science.measure.region import Points, Polygons
 from viewer.store.documents import Ledger, Line, Lines, Row, State, Unit, Units
+from viewer.store.requests import UNITS, renamed
 
 GAP_PX = 2.0
 """Gaps up to this width, in pixels, are closed where units are merged: no hand draws finer."""
@@ -268,9 +269,7 @@ def _renamed(line: Line, map_id: str, old: str, new: str) -> Line:
 
 def _asking(row: Row, map_id: str, old: str, new: str) -> Row:
     """A row of the ledger whose request asks for a unit by the name that it has now."""
-    request = row.request
-    if row.map != map_id or request is None or request.unit is None:
+    if row.map != map_id or row.request is None:
         return row
-    if request.unit.strip().casefold() != old.strip().casefold():
-        return row
-    return replace(row, request=replace(request, unit=new))
+    request = renamed(row.request, UNITS, old, new)
+    return row if request is row.request else replace(row, request=request)

@@ -240,7 +240,8 @@ class MeasureBench(QWidget):
                 self._show_ledger()
             return
         if finished:
-            self._apply(f"Move {mark.label}", marks, ledger)
+            if not self._apply(f"Move {mark.label}", marks, ledger):
+                self._show_ledger()
         else:
             self._show_rows(ledger)
 

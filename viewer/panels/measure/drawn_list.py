@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 
 from viewer.panels import theme
 from viewer.panels.icons import icon
-from viewer.panels.qt import plain_tip, silenced
+from viewer.panels.qt import keep_edit_key, plain_tip, silenced
 
 _ID = int(Qt.ItemDataRole.UserRole)
 Index = QModelIndex | QPersistentModelIndex
@@ -91,6 +91,7 @@ class DrawnList(QTreeWidget):
         self.setIconSize(QSize(theme.current().icon_small, theme.current().icon_small))
         self.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.setEditTriggers(QAbstractItemView.EditTrigger.EditKeyPressed)
+        keep_edit_key(self, 0)
         self.setExpandsOnDoubleClick(False)
         header = self.header()
         header.setStretchLastSection(False)
@@ -111,7 +112,8 @@ class DrawnList(QTreeWidget):
     def show_groups(self, groups: Sequence[Group], *, writable: bool) -> None:
         """Show these; what is selected stays so."""
         self._writable = writable
-        kept = set(self.selected)
+        kept, current = set(self.selected), self.currentItem()
+        at = "" if current is None else current.data(0, _ID)
         scrolled = self.verticalScrollBar().value()
         with silenced(self):
             self.clear()
@@ -128,6 +130,7 @@ class DrawnList(QTreeWidget):
                 top.setExpanded(True)
             for item in self._items():
                 item.setSelected(item.data(0, _ID) in kept)
+            self._make_current(at)
         self.verticalScrollBar().setValue(scrolled)
         if set(self.selected) != kept:
             self.chosen.emit(self.selected)
@@ -147,7 +150,7 @@ class DrawnList(QTreeWidget):
         last = self._item(ids[-1]) if ids else None
         if last is not None:
             with silenced(self):
-                self.setCurrentItem(last, 0, self.selectionModel().SelectionFlag.NoUpdate)
+                self._make_current(ids[-1])
             self.scrollToItem(last)
         self.viewport().update()
         self.chosen.emit(self.selected)
@@ -178,6 +181,12 @@ class DrawnList(QTreeWidget):
         super().mouseMoveEvent(event)
         if self.itemAt(event.position().toPoint()) is None:
             self.pointed.emit("")
+
+    def _make_current(self, shape_id: str) -> None:
+        """Let the keys start from a row, and leave what is selected as it is."""
+        item = self._item(shape_id) if shape_id else None
+        if item is not None:
+            self.setCurrentItem(item, 0, self.selectionModel().SelectionFlag.NoUpdate)
 
     def _row(self, entry: Entry, sign: str) -> QTreeWidgetItem:
         item = QTreeWidgetItem([entry.name, entry.size])

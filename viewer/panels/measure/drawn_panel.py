@@ -274,7 +274,10 @@ class DrawnPanel(QWidget):
         lines = self._selected_lines()
         if len(lines) == 2:
             one, other = lines
-            self._do(lambda: drawing.unit_between(self.desk.state, one, other, self._size))
+            clear = self.tools.clear_of_others.isChecked()
+            self._do(
+                lambda: drawing.unit_between(self.desk.state, one, other, self._size, keep_clear=clear)
+            )
 
     def merge_units(self) -> None:
         """Make one unit of those that are selected."""

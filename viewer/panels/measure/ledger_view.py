@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView, QWidge
 from viewer.panels import theme
 from viewer.panels.measure import ledger_model
 from viewer.panels.measure.ledger_model import ROW_ROLE, SORT_ROLE, LedgerModel
+from viewer.panels.qt import keep_edit_key
 from viewer.store.documents import Row
 
 _WIDTHS = {
@@ -66,6 +67,7 @@ class LedgerView(QTableView):
         self.setEditTriggers(
             QAbstractItemView.EditTrigger.DoubleClicked | QAbstractItemView.EditTrigger.EditKeyPressed
         )
+        keep_edit_key(self, ledger_model.LABEL)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setFont(theme.figures(self.font()))
@@ -111,9 +113,9 @@ class LedgerView(QTableView):
 
     def edit_label(self) -> None:
         """Open the editor on the label of the current row."""
-        current = self.currentIndex()
-        if current.isValid():
-            self.edit(current.siblingAtColumn(ledger_model.LABEL))
+        label = self.currentIndex().siblingAtColumn(ledger_model.LABEL)
+        if label.isValid() and label.flags() & Qt.ItemFlag.ItemIsEditable:
+            self.edit(label)
 
     def copy(self) -> None:
         """Put the selected rows, or all where none is, on the clipboard as tab-separated text."""

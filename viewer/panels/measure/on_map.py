@@ -1,7 +1,8 @@
 """The measure bench and a map view, working together.
 
-What the map view draws, moves, picks and removes goes to the bench, and what is in view; the bench's
-tool, snapping, glow and selection go to the view, and what a result draws over its map.
+What the map view draws, moves, picks and removes goes to the bench; the bench's tool, snapping, glow
+and selection go to the view. What is in view, and what a result draws over its map, the workspace
+hands on.
 """
 
 from __future__ import annotations
@@ -41,6 +42,7 @@ class RulerOnMap(QObject):
         super().__init__(bench)
         self.bench = bench
         self._active = True
+        self._open = True
         self.view = view
         view.mark_drawn.connect(self._drawn)
         view.mark_moved.connect(self._moved)
@@ -51,7 +53,6 @@ class RulerOnMap(QObject):
         view.hint_changed.connect(bench.tools.show_hint)
         view.hint_changed.connect(lambda text: bench.requests.show_hint(view.tool, text))
         view.set_describe(self.describe)
-        view.view_changed.connect(lambda *_: self._looked())
         bench.tool_chosen.connect(view.set_tool)
         bench.tool_wanted.connect(self._take_up)
         bench.map_wanted.connect(self.map_wanted)
@@ -64,7 +65,12 @@ class RulerOnMap(QObject):
         bench.desk.changed.connect(self._desk_changed)
         self.show_marks()
         self._show_snap()
-        self._looked()
+
+    def close(self) -> None:
+        """Let the desk go; call before it is closed."""
+        if self._open:
+            self._open = False
+            self.bench.desk.changed.disconnect(self._desk_changed)
 
     def set_active(self, active: bool) -> None:
         """Show the marks, or hide them while they would lie over something else."""
@@ -185,14 +191,6 @@ class RulerOnMap(QObject):
     def _take_up(self, tool: str) -> None:
         self.view.set_tool(tool)
         self.view.setFocus()
-
-    def _looked(self) -> None:
-        """Tell the bench what is in view."""
-        if self.view.picture is None:
-            self.bench.set_view(None)
-            return
-        seen = self.view.lens.visible_um
-        self.bench.set_view((seen.left(), seen.top(), seen.right(), seen.bottom()))
 
     def _show_snap(self) -> None:
         self.view.set_snap(self.snap if self.bench.tools.snap_layer is not None else None)

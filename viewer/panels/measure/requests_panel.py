@@ -48,8 +48,6 @@ class RequestsPanel(QWidget):
         What the result that is shown draws over its map (`Overlay`), None for nothing.
     glow(object)
         Shape of that overlay (`Drawn`) to light up, None for none.
-    measured(object)
-        A `Result` that has just come.
     result_shown(bool)
         Whether a result is shown, whenever that may have changed.
     """
@@ -57,7 +55,6 @@ class RequestsPanel(QWidget):
     tool_wanted = Signal(str)
     overlay_changed = Signal(object)
     glow = Signal(object)
-    measured = Signal(object)
     result_shown = Signal(bool)
 
     def __init__(self, desk: Desk, rulers: QWidget, parent: QWidget | None = None) -> None:
@@ -202,7 +199,13 @@ class RequestsPanel(QWidget):
         """Show a request's form and measure as it says, on the map that is shown.
 
         Where the map is being sorted that waits until it is, or until the user turns to something else.
+        While something is measured nothing changes, which is said.
         """
+        if self.run.running:
+            self.desk.said.emit(
+                "caution", "Something is being measured: measure again once it is done, or stop it."
+            )
+            return
         self.show_kind(request.kind)
         self.forms[request.kind].show_request(request)
         self._refresh(asked=True)
@@ -214,7 +217,6 @@ class RequestsPanel(QWidget):
     def _answered(self, result: Result) -> None:
         self._answers[result.map, result.request.kind] = _Answer(result, self._asked)
         self._show_result()
-        self.measured.emit(result)
         if self.answer is None or self.answer.result is not result:
             # The user has gone on to something else meanwhile.
             title = KINDS[result.request.kind].title

@@ -46,13 +46,10 @@ class ResultView(QWidget):
 
     Signals
     -------
-    added(object)
-        Rows that the ledger has taken up.
     glow(object)
         Shape of the result's overlay (`Drawn`) that the pointer is on in a table, None for none.
     """
 
-    added = Signal(object)
     glow = Signal(object)
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
@@ -239,12 +236,11 @@ class ResultView(QWidget):
         if self.result is None:
             return
         try:
-            rows = add_to_ledger(self.desk, self.result)
+            add_to_ledger(self.desk, self.result)
         except GrainlightError as error:
             self.desk.said.emit("error", str(error))
             return
         self._show_buttons()
-        self.added.emit(rows)
 
     def _document_changed(self, document: str) -> None:
         if document == "ledger":

@@ -187,3 +187,6 @@ class RunStrip(QWidget):
         self.mend.setVisible(mends)
         if lack is not None and mends:
             self.mend.setText(lack.button)
+            # What is drawn in a project open for reading would be lost.
+            self.mend.setEnabled(self.desk.readonly is None)
+            self.mend.setToolTip(self.desk.readonly or "")

@@ -207,6 +207,7 @@ class Workspace(QWidget):
         self.desk.vision_changed.disconnect(self._vision_changed, missing_ok=True)
         self.view.set_picture(None)
         self.shapes.close()
+        self.ruler.close()
         self.measure.close()
         self.sort.close()
         self.look.close()
@@ -339,6 +340,7 @@ class Workspace(QWidget):
             self.view.set_tool("hand")
         self._show_drawn()
         self._show_dock()
+        self._show_words()
         self.bench_changed.emit(name)
 
     def _overlay_changed(self, overlay: Overlay | None) -> None:
@@ -421,15 +423,20 @@ class Workspace(QWidget):
         if map_id is None or not self.desk.maps[map_id].layers:
             self.note.hide()
             self.view.set_picture(None)
+            self.measure.set_view(None)
             return
-        # A composite of nothing is black; the way out of it is said on it.
-        self.note.setText(self._words_over_map())
-        self.note.setVisible(bool(self.note.text()))
+        self._show_words()
         if self.look.mode == "table":
             return
         picture = self.desk.seen(self.desk.picture(map_id))
         self.view.set_picture(picture, self.desk.setup(map_id).orientation, map_id)
         self._looked(QRectF(), 0.0)
+
+    def _show_words(self) -> None:
+        """Say over the map what to do where there is no picture to see: nothing is black, or grey."""
+        has_layers = self.map_id is not None and bool(self.desk.maps[self.map_id].layers)
+        self.note.setText(self._words_over_map() if has_layers else "")
+        self.note.setVisible(bool(self.note.text()))
 
     def _show_setup(self) -> None:
         if self.map_id is None:
@@ -449,6 +456,8 @@ class Workspace(QWidget):
         """What is said where there is no picture to see; empty where there is one."""
         assert self.map_id is not None
         if self.look.mode == "composite" and not self._has_composite():
+            if self.bench != "look":
+                return "No layers are chosen: choose them on the Look bench, or press Suggest there"
             return "Choose layers on the right, or press Suggest"
         if self.look.mode == "phases" and self.desk.sorting.latest(self.map_id) is None:
             why = self.desk.sorting.trouble(self.map_id)

@@ -33,7 +33,7 @@ from viewer.desk.desk import Desk
 from viewer.errors import GrainlightError
 from viewer.panels import icons, theme
 from viewer.panels.parts import Line
-from viewer.panels.qt import silenced
+from viewer.panels.qt import is_edit_key, keep_edit_key, silenced
 from viewer.panels.sort import key_model
 from viewer.panels.sort.key_distances import Distances
 from viewer.panels.sort.key_model import Index, KeyModel
@@ -314,9 +314,9 @@ class KeyView(QTableView):
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setEditTriggers(
-            QAbstractItemView.EditTrigger.DoubleClicked
-            | QAbstractItemView.EditTrigger.EditKeyPressed
+            QAbstractItemView.EditTrigger.DoubleClicked | QAbstractItemView.EditTrigger.EditKeyPressed
         )
+        keep_edit_key(self)
         self.setItemDelegateForColumn(key_model.COLOUR, _SwatchDelegate(self))
         self.setItemDelegateForColumn(key_model.MINERAL, _MineralDelegate(self))
         self.setFont(theme.figures(self.font()))
@@ -357,6 +357,17 @@ class KeyView(QTableView):
         if index.column() == key_model.COLOUR:
             self.colour_wanted.emit(index.row())
 
+    def event(self, event: QEvent) -> bool:
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and is_edit_key(event)
+            and self.currentIndex().column() == key_model.COLOUR
+        ):
+            # The window would take the key for itself.
+            event.accept()
+            return True
+        return super().event(event)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:
         index = self.currentIndex()
         if index.isValid() and index.column() == key_model.COLOUR and event.key() in _EDIT_KEYS:
@@ -387,9 +398,7 @@ class _SwatchDelegate(QStyledItemDelegate):
         self.initStyleOption(bare, index)
         bare.features &= ~QStyleOptionViewItem.ViewItemFeature.HasDecoration
         style = option.widget.style()
-        style.drawPrimitive(
-            style.PrimitiveElement.PE_PanelItemViewItem, bare, painter, option.widget
-        )
+        style.drawPrimitive(style.PrimitiveElement.PE_PanelItemViewItem, bare, painter, option.widget)
         box = option.rect.adjusted(8, 6, -8, -6)
         painter.fillRect(box, index.data(Qt.ItemDataRole.DecorationRole))
         painter.setPen(QColor(theme.current().edge))
@@ -402,9 +411,7 @@ class _SwatchDelegate(QStyledItemDelegate):
 class _MineralDelegate(QStyledItemDelegate):
     """A line of text that offers the minerals of the table."""
 
-    def createEditor(
-        self, parent: QWidget, option: QStyleOptionViewItem, index: Index
-    ) -> QWidget:
+    def createEditor(self, parent: QWidget, option: QStyleOptionViewItem, index: Index) -> QWidget:
         editor = QLineEdit(parent)
         completer = QCompleter(_mineral_names(), editor)
         completer.setCaseSensitivity(Qt.CaseSensitivity.CaseInsensitive)
@@ -412,9 +419,7 @@ class _MineralDelegate(QStyledItemDelegate):
         editor.setCompleter(completer)
         # The open list keeps Return from the table, which would need it a second time.
         completer.activated.connect(lambda: self._finish(editor), Qt.ConnectionType.QueuedConnection)
-        editor.returnPressed.connect(
-            lambda: self._finish(editor), Qt.ConnectionType.QueuedConnection
-        )
+        editor.returnPressed.connect(lambda: self._finish(editor), Qt.ConnectionType.QueuedConnection)
         return editor
 
     def _finish(self, editor: QLineEdit) -> None:

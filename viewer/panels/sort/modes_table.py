@@ -20,7 +20,7 @@ from PySide6.QtWidgets import QAbstractItemView, QApplication, QHeaderView, QTab
 
 from viewer.panels import theme
 from viewer.panels.column_model import ColumnModel, Index
-from viewer.panels.qt import plain_tip
+from viewer.panels.qt import keep_edit_key, plain_tip
 from viewer.panels.sort import modes_words
 from viewer.science.measure.mode import Modes
 
@@ -177,9 +177,9 @@ class ModesTable(QTableView):
         self.setTabKeyNavigation(False)
         self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
         self.setEditTriggers(
-            QAbstractItemView.EditTrigger.DoubleClicked
-            | QAbstractItemView.EditTrigger.EditKeyPressed
+            QAbstractItemView.EditTrigger.DoubleClicked | QAbstractItemView.EditTrigger.EditKeyPressed
         )
+        keep_edit_key(self, DENSITY)
         self.setHorizontalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         font = theme.figures(self.font())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtCore import QItemSelectionModel, QSize, Qt, Signal
 from PySide6.QtGui import QAction, QKeySequence
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -20,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from viewer.panels import theme
 from viewer.panels.icons import icon
-from viewer.panels.qt import silenced
+from viewer.panels.qt import keep_edit_key, silenced
 from viewer.store.documents import Unit
 
 _ID = int(Qt.ItemDataRole.UserRole)
@@ -53,9 +53,9 @@ class UnitsList(QWidget):
         self.list.setAccessibleName("Rock units")
         self.list.setSelectionMode(QAbstractItemView.SelectionMode.ExtendedSelection)
         self.list.setEditTriggers(
-            QAbstractItemView.EditTrigger.EditKeyPressed
-            | QAbstractItemView.EditTrigger.SelectedClicked
+            QAbstractItemView.EditTrigger.EditKeyPressed | QAbstractItemView.EditTrigger.SelectedClicked
         )
+        keep_edit_key(self.list, 0)
         self.list.itemChanged.connect(self._edited)
         self.list.itemActivated.connect(lambda item: self.chosen.emit(item.data(_ID)))
         self.list.itemSelectionChanged.connect(self._selection_changed)
@@ -101,7 +101,8 @@ class UnitsList(QWidget):
     def show_units(self, units: Sequence[Unit], writable: bool = True) -> None:
         """Show these units; the selection stays."""
         self._writable = writable
-        kept = set(self.selected)
+        kept, current = set(self.selected), self.list.currentItem()
+        at = None if current is None else current.data(_ID)
         with silenced(self.list):
             self.list.clear()
             for unit in units:
@@ -112,6 +113,9 @@ class UnitsList(QWidget):
                 item.setToolTip("Return measures its modes; F2 renames it")
                 self.list.addItem(item)
                 item.setSelected(unit.id in kept)
+                if unit.id == at:
+                    keep = QItemSelectionModel.SelectionFlag.NoUpdate
+                    self.list.setCurrentItem(item, keep)
         self.pages.setCurrentWidget(self.list if units else self.empty)
         self._selection_changed()
 
