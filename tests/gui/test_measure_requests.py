@@ -672,7 +672,7 @@ def test_a_row_lights_up_the_line_that_it_tells_of(
     bench.show_page("ledger")
     QApplication.processEvents()
     for at in range(3):
-        place = bench.view.visualRect(bench.view.model().index(at, 1)).center()
+        place = bench.view.visualRect(bench.view.model().index(at, 0)).center()
         qtbot.mouseMove(bench.view.viewport(), place + QPoint(3, 0))
     assert glowing == ["t", "u", ""]
     with qtbot.waitSignal(bench.drawn.go_to) as caught:
