@@ -130,3 +130,10 @@ def test_the_same_layer_gives_the_same_interval() -> None:
 def test_refused(lower: np.ndarray, upper: np.ndarray, options: dict[str, float], message: str) -> None:
     with pytest.raises(InputError, match=message):
         layer_thickness(lower, upper, PIXEL, **options)
+
+
+def test_two_stations_have_no_interval() -> None:
+    found = layer_thickness([(0, 0), (100, 0)], [(0, 20), (100, 20)], (1.0, 1.0), spacing_um=40.0)
+    assert len(found.at) == 2
+    assert math.isnan(found.low)
+    assert math.isnan(found.high)

@@ -156,3 +156,13 @@ def test_it_can_be_stopped() -> None:
 
     with pytest.raises(CancelledError):
         _measured(Rock(20.0), 0, reach_um=300.0, progress=stop)
+
+
+def test_the_beam_is_taken_off_local_widths_too() -> None:
+    beam = FWHM * 30.0
+    plain = _measured(Rock(40.0), 0, reach_um=300.0, window_um=800.0)
+    less = _measured(Rock(40.0), 0, reach_um=300.0, window_um=800.0, beam_um=beam)
+    assert plain.local is not None
+    assert less.local is not None
+    off = plain.local.width**2 - less.local.width**2
+    np.testing.assert_allclose(off, (widths_factor(0.1) * 30.0) ** 2, rtol=1e-6)

@@ -134,3 +134,7 @@ def test_a_step_begins_at_the_contact() -> None:
     edges = even_edges(-310.0, 485.0, 100.0)
     assert edges.tolist() == [-400.0, -300.0, -200.0, -100.0, 0.0, 100.0, 200.0, 300.0, 400.0, 500.0]
     assert even_edges(0.0, 250.0, 100.0).tolist() == [0.0, 100.0, 200.0, 300.0]
+
+
+def test_a_traverse_that_ends_on_a_contact_has_the_others_grid() -> None:
+    np.testing.assert_allclose(even_edges(-10.0, 0.0, 3.0), [-12.0, -9.0, -6.0, -3.0, 0.0])

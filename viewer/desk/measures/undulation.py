@@ -202,7 +202,7 @@ def _tables(found: Undulation) -> tuple[Table, ...]:
     return (
         Table("waves", header, waves),
         Table("offsets", ("distance_um", "offset_um", "waves_um"), profile.tolist()),
-        Table("periodogram", ("wavelength_um", "log_likelihood_ratio"), spectrum.tolist()),
+        Table("periodogram", ("wavelength_um", "twice_log_likelihood_ratio"), spectrum.tolist()),
     )
 
 

@@ -169,7 +169,7 @@ def layer_thickness(
         thickness=thickness,
         depth=depth,
         mean=mean,
-        low=max(0.0, low),
+        low=low if math.isnan(low) else max(0.0, low),
         high=high,
         independent=independent,
         limited=limited,

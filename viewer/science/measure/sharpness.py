@@ -301,7 +301,7 @@ def sharpness(
     except InputError:
         # Slopes may take the place of a weak step: then there is nothing to hold it against.
         sloping = None
-    local = _local(near, edge, window_um, chosen.added, part(progress, 0.55, 0.95))
+    local = _local(near, edge, window_um, chosen.added, beam_um, part(progress, 0.55, 0.95))
     progress(0.95, "picture")
     shown = picture(
         near,
@@ -527,6 +527,7 @@ def _local(
     edge: Edge,
     window_um: float | None,
     added: float,
+    beam_um: float,
     progress: Progress,
 ) -> Local | None:
     """Sharpness by windows, or None where there would be fewer than two."""
@@ -561,6 +562,6 @@ def _local(
             # No edge in this window: it stays without a number, and is counted.
             continue
         fit = _widened(fit, added)
-        width = width_of(fit)
+        width = width_of(fit, beam_um=beam_um)
         found[:, k] = width.value, width.low, width.high, fit.beyond - fit.before
     return Local(edges, found[0], found[1], found[2], found[3])

@@ -101,7 +101,7 @@ def even_edges(start_um: float, stop_um: float, step_um: float) -> Array:
     -------
     ndarray of float64 [m + 1]
     """
-    if start_um < 0.0 < stop_um:
+    if start_um < 0.0 <= stop_um:
         first, last = math.floor(start_um / step_um + 1e-9), math.ceil(stop_um / step_um - 1e-9)
         return np.arange(first, last + 1, dtype=np.float64) * step_um
     count = max(1, math.ceil((stop_um - start_um) / step_um - 1e-9))
