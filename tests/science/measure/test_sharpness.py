@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from tests.science.measure.edges import Rock, made
 from viewer.errors import CancelledError, InputError
@@ -107,11 +108,27 @@ def test_local_sharpness_tells_where_a_contact_is_sharp() -> None:
     assert np.nanmedian(found.local.width[broad]) == pytest.approx(FACTOR * 80, rel=0.25)
 
 
+@pytest.mark.parametrize("grain_px", [0.0, 3.0])
+def test_noise_alone_is_no_edge(grain_px: float) -> None:
+    found = 0
+    for seed in range(12):
+        noise = np.random.default_rng(seed).normal(size=(120, 80))
+        if grain_px:
+            noise = ndimage.gaussian_filter(noise, grain_px)
+        try:
+            sharpness(noise, (1.0, 1.0), [(10.0, 60.0), (70.0, 60.0)], largest_reach_um=21.0)
+        except InputError:
+            continue
+        found += 1
+    # With a bar of three standard errors grains gave three or four of twelve.
+    assert found <= 1
+
+
 def test_windows_without_an_edge_are_counted() -> None:
     rock = Rock(20.0)
     phantom = made(rock, 0)
     values = phantom.values
-    values[:, 100:160] = np.random.default_rng(0).poisson(30.0, (60, 60))
+    values[:, 100:124] = np.random.default_rng(0).poisson(30.0, (values.shape[0], 24))
     found = sharpness(
         values, rock.pixel_um, phantom.line, reach_um=300.0, largest_reach_um=300.0, window_um=300.0
     )
